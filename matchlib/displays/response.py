@@ -1,0 +1,253 @@
+"""What a display does with a signal: an additive model with black, fitted to a session."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matchlib.arrays import Array, read_only
+from matchlib.encoding import Encoding, normalised_matrix
+from matchlib.errors import InputError, Problem
+from matchlib.readings.session import Patches, Session, average_repeats
+
+GAMMA_FLOOR = 0.05  # of peak: RP 431-2:2011, Annex A fits from peak white down to 5 % of it
+_FEWEST_GREYS = 5
+_TABLE = np.linspace(0.0, 1.0, 4097)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToneCurve:
+    """A monotone curve from signal to linear light, 0 to 1 both.
+
+    The knots are kept as the root ``linear ** (1 / exponent)``, which is nearly straight in the signal, so
+    that a few steps are enough in the darks.
+
+    Attributes:
+        signal: Knots, shape (k,), from 0 to 1.
+        root: Their linear light to the power 1 / exponent, shape (k,), never falling.
+        exponent: Of the root.
+    """
+
+    signal: Array
+    root: Array
+    exponent: float
+
+    def _interpolator(self) -> object:
+        from scipy.interpolate import PchipInterpolator
+
+        return PchipInterpolator(self.signal, self.root, extrapolate=False)
+
+    def forward(self, signal: Array) -> Array:
+        """Return linear light of signals, both 0 to 1, any shape; signals beyond are clipped."""
+        root = self._interpolator()(np.clip(signal, 0.0, 1.0))  # type: ignore[operator]
+        return np.asarray(np.clip(root, 0.0, 1.0) ** self.exponent)
+
+    def inverse(self, linear: Array) -> Array:
+        """Return the signal of linear light, both 0 to 1, any shape; light beyond is clipped."""
+        root = np.clip(linear, 0.0, 1.0) ** (1 / self.exponent)
+        interpolate = self._interpolator()
+        table = interpolate(_TABLE)  # type: ignore[operator]
+        signal = np.interp(root, table, _TABLE)
+        slope = interpolate.derivative()  # type: ignore[attr-defined]
+        for _ in range(2):  # Newton, kept inside its step of the table
+            steep = slope(signal)
+            move = np.divide(root - interpolate(signal), steep, out=np.zeros_like(root), where=steep > 1e-6)  # type: ignore[operator]
+            signal = np.clip(signal + np.clip(move, -_TABLE[1], _TABLE[1]), 0.0, 1.0)
+        return np.asarray(signal)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Response:
+    """A display's fitted response and the figures read off its session (design 4).
+
+    Attributes:
+        black_xyz: XYZ at zero signal, shape (3,), cd/m².
+        matrix: Columns are the XYZ of full red, green, blue above black, shape (3, 3).
+        tone: A curve a channel.
+        white_xyz: White as read, black included, shape (3,).
+        primaries_xyz: Full primaries as read minus black, rows red, green, blue, shape (3, 3).
+        gamma: Log–log slope, see :func:`fitted_gamma`; NaN where it cannot be told.
+        channel_gamma: The same on each channel's ramp, shape (3,); NaN where there is no ramp.
+        black_read: Whether the session held black; else ``black_xyz`` is the fit's.
+        additivity_error: Sum of the primaries over white, black subtracted, minus 1.
+    """
+
+    black_xyz: Array
+    matrix: Array
+    tone: tuple[ToneCurve, ToneCurve, ToneCurve]
+    white_xyz: Array
+    primaries_xyz: Array
+    gamma: float
+    channel_gamma: Array
+    black_read: bool
+    additivity_error: float
+
+    def linear(self, signal: Array) -> Array:
+        """Return linear light of signals, shape (…, 3)."""
+        return np.stack([tone.forward(signal[..., i]) for i, tone in enumerate(self.tone)], axis=-1)
+
+    def forward(self, signal: Array) -> Array:
+        """Return XYZ in cd/m² of signals, shape (…, 3)."""
+        return np.asarray(self.black_xyz + self.linear(signal) @ self.matrix.T)
+
+    def inverse(self, xyz: Array) -> Array:
+        """Return the signals of XYZ in cd/m², shape (…, 3); colours out of reach are clipped."""
+        linear = (xyz - self.black_xyz) @ np.linalg.inv(self.matrix).T
+        return np.stack([tone.inverse(linear[..., i]) for i, tone in enumerate(self.tone)], axis=-1)
+
+    @property
+    def luminance(self) -> float:
+        """Peak white as read, black included, cd/m²."""
+        return float(self.white_xyz[1])
+
+    @property
+    def black(self) -> float:
+        """Luminance of black, cd/m²."""
+        return float(self.black_xyz[1])
+
+
+def fit_response(session: Session) -> Response:
+    """Return the response fitted to a complete session.
+
+    The tone of a channel comes from its ramp, or from the greys where the ramp has fewer than five steps;
+    the matrix (and black, where it was not read) from all patches by least squares of relative errors, no
+    light being negative.
+
+    Raises:
+        InputError: The readings allow no fit.
+    """
+    patches = average_repeats(session)
+    black_place = patches.find(0, 0, 0)
+    black = np.zeros(3) if black_place is None else patches.xyz[black_place]
+    white = patches.xyz[_place(patches, session, 1, 1, 1)]
+    primaries = patches.xyz[[_place(patches, session, *row) for row in np.eye(3, dtype=int).tolist()]] - black
+    if np.linalg.cond(primaries) > 1e4:
+        what = "full red, green and blue do not differ in colour"
+        raise InputError(Problem(what, "measure again, or set the file aside with a reason", session.file))
+    tone = _tones(patches, primaries, black)
+    matrix, fitted_black = _fit_matrix(patches, tone, None if black_place is None else black)
+    total = primaries[:, 1].sum()
+    return Response(
+        black_xyz=read_only(fitted_black),
+        matrix=read_only(matrix),
+        tone=tone,
+        white_xyz=read_only(white),
+        primaries_xyz=read_only(primaries),
+        gamma=fitted_gamma(patches, black),
+        channel_gamma=read_only([_slope(patches, patches.ramp(c), c, black) for c in range(3)]),
+        black_read=black_place is not None,
+        additivity_error=float(total / (white[1] - black[1]) - 1),
+    )
+
+
+def _place(patches: Patches, session: Session, *signal: int) -> int:
+    place = patches.find(*signal)
+    if place is None:
+        what = f"no patch of signal {signal}"
+        raise InputError(Problem(what, "a complete session has white and the full primaries", session.file))
+    return place
+
+
+def _tones(patches: Patches, primaries: Array, black: Array) -> tuple[ToneCurve, ToneCurve, ToneCurve]:
+    greys = patches.greys()
+    grey_linear = (patches.xyz[greys] - black) @ np.linalg.inv(primaries)
+    curves = []
+    for channel in range(3):
+        ramp = patches.ramp(channel)
+        if len(ramp) >= _FEWEST_GREYS or len(ramp) >= len(greys):
+            direction = primaries[channel] / (primaries[channel] @ primaries[channel])
+            linear, signal = (patches.xyz[ramp] - black) @ direction, patches.signal[ramp, channel]
+        else:
+            linear, signal = grey_linear[:, channel], patches.signal[greys, channel]
+        curves.append(monotone_tone(signal, linear))
+    return curves[0], curves[1], curves[2]
+
+
+def monotone_tone(signal: Array, linear: Array) -> ToneCurve:
+    """Return the monotone curve through (0, 0), the readings and (1, 1).
+
+    Args:
+        signal: Steps above 0, rising, the last of them full, shape (k,).
+        linear: Their light above black, any scale, shape (k,).
+    """
+    from scipy.optimize import isotonic_regression
+
+    linear = linear / linear[-1]
+    used = (linear > GAMMA_FLOOR) & (signal < 1)
+    slopes = np.log(linear[used]) / np.log(signal[used])
+    exponent = float(np.clip(np.median(slopes), 1.0, 4.0)) if len(slopes) else 2.4
+    root = np.clip(linear, 0.0, 1.0) ** (1 / exponent)
+    root = isotonic_regression(np.concatenate([[0.0], root, [1.0]])).x[:-1]
+    root[0], root[-1] = 0.0, 1.0
+    signal = np.concatenate([[0.0], signal])
+    signal[-1] = 1.0
+    return ToneCurve(read_only(signal), read_only(root), exponent)
+
+
+def _fit_matrix(
+    patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], black: Array | None
+) -> tuple[Array, Array]:
+    """Return matrix and black by non-negative least squares of relative errors over all patches.
+
+    Repeats of an instrument scatter by a common factor a reading, so a reading counts by 1 / (X + Y + Z);
+    of the weights tried on a measured panel this one leaves the least CIEDE2000.
+    """
+    from scipy.optimize import nnls
+
+    linear = np.stack([tone[c].forward(patches.signal[:, c]) for c in range(3)], axis=-1)
+    size = np.abs(patches.xyz).sum(axis=1)
+    weight = np.sqrt(patches.count) / (size + 0.01 * size.max())
+    if black is None:
+        design, light = np.column_stack([linear, np.ones(len(linear))]), patches.xyz
+    else:
+        design, light = linear, patches.xyz - black
+    found = np.array([nnls(design * weight[:, None], light[:, i] * weight)[0] for i in range(3)])
+    return found[:, :3], found[:, 3] if black is None else black
+
+
+def fitted_gamma(patches: Patches, black: Array) -> float:
+    """Return the least-squares slope of log(Y − Y_black) on log(signal), peak down to 5 % of peak.
+
+    Over the greys, or over the mean of the three ramps' slopes where there are fewer than five greys
+    (RP 431-2:2011, Annex A, with black subtracted; else a raised black reads too low).
+    """
+    greys = patches.greys()
+    if len(greys) >= _FEWEST_GREYS:
+        return _slope(patches, greys, 0, black)
+    slopes = [_slope(patches, patches.ramp(channel), channel, black) for channel in range(3)]
+    return float(np.mean(slopes))
+
+
+def _slope(patches: Patches, places: Array, channel: int, black: Array) -> float:
+    signal = patches.signal[places, channel]  # type: ignore[index]
+    light = patches.xyz[places, 1] - black[1]  # type: ignore[index]
+    if not len(light):
+        return float("nan")
+    used = light >= GAMMA_FLOOR * light[-1]
+    if used.sum() < 2:
+        return float("nan")
+    return float(np.polyfit(np.log(signal[used]), np.log(light[used]), 1)[0])
+
+
+def nominal_response(encoding: Encoding, black_xyz: Array) -> Response:
+    """Return the response of a display that follows its encoding exactly, over a given black.
+
+    Args:
+        encoding: Primaries, white, tone, and luminance above black.
+        black_xyz: Shape (3,), cd/m².
+    """
+    from matchlib.encoding import signal_to_linear
+
+    matrix = normalised_matrix(encoding) * encoding.luminance
+    signal = np.linspace(0, 1, 65)[1:]
+    curve = monotone_tone(signal, signal_to_linear(signal, encoding))
+    return Response(
+        black_xyz=read_only(black_xyz),
+        matrix=read_only(matrix),
+        tone=(curve, curve, curve),
+        white_xyz=read_only(matrix.sum(axis=1) + black_xyz),
+        primaries_xyz=read_only(matrix.T),
+        gamma=encoding.gamma,
+        channel_gamma=read_only([encoding.gamma] * 3),
+        black_read=True,
+        additivity_error=0.0,
+    )

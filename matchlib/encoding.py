@@ -1,0 +1,169 @@
+"""Standard encodings and tone curves, as data.
+
+An encoding says what a signal is meant to look like: primaries, white, tone, peak luminance. What a display
+really does with it is its response (:mod:`matchlib.displays.response`).
+"""
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from matchlib.arrays import Array
+
+Pair = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Encoding:
+    """An encoding: what a signal means.
+
+    Attributes:
+        name: As in ``facility.toml``.
+        red_xy: CIE 1931 chromaticity of full red; likewise ``green_xy``, ``blue_xy``, ``white_xy``.
+        gamma: Exponent from signal to linear light where ``eotf`` is empty.
+        eotf: Empty, ``BT.1886``, ``sRGB`` or ``PQ``.
+        luminance: Nominal peak white, cd/m².
+        tristimulus: True where the signals are X′, Y′, Z′ codes (ST 428-1) instead of r, g, b.
+    """
+
+    name: str
+    red_xy: Pair
+    green_xy: Pair
+    blue_xy: Pair
+    white_xy: Pair
+    gamma: float
+    luminance: float
+    eotf: str = ""
+    tristimulus: bool = False
+
+
+_D65 = (0.3127, 0.3290)
+_P3 = {"red_xy": (0.680, 0.320), "green_xy": (0.265, 0.690), "blue_xy": (0.150, 0.060)}
+# Primaries and whites: SMPTE RP 431-2:2011 (P3); ITU-R BT.709-5, BT.601-7 section 2, BT.2020-1.
+# Tone of the video encodings: ITU-R BT.1886 (03/2011); 100 cd/m² peak: common practice, no source.
+_VIDEO = {"white_xy": _D65, "gamma": 2.4, "eotf": "BT.1886", "luminance": 100.0}
+STANDARD = MappingProxyType(
+    {
+        encoding.name: encoding
+        for encoding in (
+            Encoding("P3 DCI", **_P3, white_xy=(0.314, 0.351), gamma=2.6, luminance=48.0),  # type: ignore[arg-type]
+            Encoding("P3 D65", **_P3, white_xy=_D65, gamma=2.6, luminance=48.0),  # type: ignore[arg-type]
+            Encoding("BT.709", (0.640, 0.330), (0.300, 0.600), (0.150, 0.060), **_VIDEO),  # type: ignore[arg-type]
+            Encoding("BT.601 525", (0.630, 0.340), (0.310, 0.595), (0.155, 0.070), **_VIDEO),  # type: ignore[arg-type]
+            Encoding("BT.601 625", (0.640, 0.330), (0.290, 0.600), (0.150, 0.060), **_VIDEO),  # type: ignore[arg-type]
+            Encoding("BT.2020", (0.708, 0.292), (0.170, 0.797), (0.131, 0.046), **_VIDEO),  # type: ignore[arg-type]
+            # ST 428-1 carries any colour; RP 431-2's reference projector, with P3 primaries, shows it.
+            Encoding(
+                "XYZ",
+                **_P3,  # type: ignore[arg-type]
+                white_xy=(0.314, 0.351),
+                gamma=2.6,
+                luminance=48.0,
+                tristimulus=True,
+            ),
+        )
+    }
+)
+LATER_EOTFS = ("PQ",)
+EOTFS = ("BT.1886", "sRGB", "PQ")
+
+
+def xy_to_unit_xyz(xy: object) -> Array:
+    """Return XYZ with Y = 1 for chromaticities x, y: shape (…, 2) to (…, 3)."""
+    x, y = np.moveaxis(np.asarray(xy, dtype=np.float64), -1, 0)
+    return np.stack([x / y, np.ones_like(x), (1 - x - y) / y], axis=-1)
+
+
+def primaries_matrix(primaries_xy: object, white_xyz: object) -> Array:
+    """Return the matrix from linear r, g, b to XYZ (SMPTE RP 177:1993, the normalised primary matrix).
+
+    Args:
+        primaries_xy: Chromaticities of red, green, blue, shape (3, 2).
+        white_xyz: XYZ that r = g = b = 1 must give, shape (3,), any scale.
+
+    Returns:
+        Shape (3, 3), columns red, green, blue, in the scale of ``white_xyz``.
+    """
+    columns = xy_to_unit_xyz(primaries_xy).T
+    return np.asarray(columns * np.linalg.solve(columns, np.asarray(white_xyz, dtype=np.float64)))
+
+
+def normalised_matrix(encoding: Encoding, white_xy: Pair | None = None) -> Array:
+    """Return an encoding's matrix from linear r, g, b to XYZ with Y = 1 for white, shape (3, 3)."""
+    primaries = (encoding.red_xy, encoding.green_xy, encoding.blue_xy)
+    return primaries_matrix(primaries, xy_to_unit_xyz(white_xy or encoding.white_xy))
+
+
+def signal_to_linear(signal: Array, encoding: Encoding) -> Array:
+    """Return linear light, 0 to 1, of a signal by the encoding's nominal tone over a zero black."""
+    if encoding.eotf == "sRGB":  # IEC 61966-2-1:1999, 5.2
+        return np.where(signal <= 0.04045, signal / 12.92, ((np.maximum(signal, 0) + 0.055) / 1.055) ** 2.4)
+    return np.asarray(np.sign(signal) * np.abs(signal) ** encoding.gamma)  # BT.1886 with Lb = 0 is a gamma
+
+
+def linear_to_signal(linear: Array, encoding: Encoding) -> Array:
+    """Return the signal of linear light by the encoding's nominal tone: inverse of signal_to_linear."""
+    if encoding.eotf == "sRGB":
+        return np.where(
+            linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055
+        )
+    return np.asarray(np.sign(linear) * np.abs(linear) ** (1 / encoding.gamma))
+
+
+def convert_signal(signal: Array, source: Encoding, destination: Encoding) -> Array:
+    """Return the signals of ``destination`` that mean the same colours as ``signal`` in ``source``.
+
+    Colorimetric, white to white: the destination's primaries are taken with the source's white, for a
+    monitor matched to a projector is set to the projector's white. Colours outside the destination are
+    clipped to its signal range, as a converter does.
+
+    Args:
+        signal: Shape (n, 3), 0 to 1.
+        source: Encoding of ``signal``.
+        destination: Encoding wanted.
+
+    Returns:
+        Shape (n, 3), 0 to 1.
+    """
+    if source == destination:
+        return signal
+    xyz = signal_to_linear(signal, source) @ normalised_matrix(source).T
+    linear = xyz @ np.linalg.inv(normalised_matrix(destination, source.white_xy)).T
+    linear[np.abs(linear) < 1e-12] = 0.0
+    return np.clip(linear_to_signal(linear, destination), 0.0, 1.0)
+
+
+# ST 428-1:2006, 4.3: X′ = 4095·(L·X/P)^(1/2.6), with P = 52.37 cd/m² and L = 48 cd/m² for X of white 1.
+_TRISTIMULUS_PEAK, _TRISTIMULUS_WHITE, _TRISTIMULUS_GAMMA = 52.37, 48.0, 2.6
+
+
+def tristimulus_to_xyz(signal: Array) -> Array:
+    """Return XYZ relative to a white of Y = 1 for X′, Y′, Z′ signals between 0 and 1 (ST 428-1:2006)."""
+    return np.asarray(_TRISTIMULUS_PEAK / _TRISTIMULUS_WHITE * np.maximum(signal, 0) ** _TRISTIMULUS_GAMMA)
+
+
+def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -> Array:
+    """Return r, g, b signals of ``encoding`` for X′, Y′, Z′ signals (ST 428-1:2006).
+
+    The codes are rounded, so full primaries, black and greys come out a little beside themselves; channels
+    that the rounding cannot tell from 0, from 1 or from grey are taken as such.
+
+    Args:
+        signal: X′, Y′, Z′ between 0 and 1, shape (n, 3).
+        encoding: Primaries and tone of the display.
+        half_step: Half a code step as a fraction of the range: how far a signal may be off by rounding.
+
+    Returns:
+        Shape (n, 3); below 0 or above 1 where the colour is outside the primaries.
+    """
+    inverse = np.linalg.inv(normalised_matrix(encoding))
+    xyz = tristimulus_to_xyz(signal)
+    linear = xyz @ inverse.T
+    spread = (tristimulus_to_xyz(signal + half_step) - xyz) @ np.abs(inverse).T
+    mean = linear.mean(axis=-1, keepdims=True)
+    grey = np.all(np.abs(linear - mean) <= spread, axis=-1)
+    linear = np.where(grey[:, None], mean, linear)
+    for edge in (0.0, 1.0):
+        linear = np.where(np.abs(linear - edge) <= spread, edge, linear)
+    return linear_to_signal(linear, encoding)

@@ -1,0 +1,1 @@
+"""Who stands where: rooms, projectors, monitors, instruments, tolerances."""

@@ -1,0 +1,130 @@
+"""What a room's result depends on: files, settings, code, versions; and the digest over them."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import date
+from hashlib import sha256
+
+from matchlib.errors import InputError, Problem
+from matchlib.facility.rooms import Facility, Monitor, Projector, Room
+from matchlib.package import code_digest, versions
+from matchlib.readings.archive import Archive, Choice
+
+_FONTS = "fonts"
+
+
+@dataclass(frozen=True, slots=True)
+class RoomInputs:
+    """One room's share of a facility, read and chosen.
+
+    Attributes:
+        choices: The calibrated and the native choice of each monitor row, in inventory order.
+        files: SHA-256 of every session file of the room's displays.
+        hash: 12 hex digits over everything the result depends on.
+        day: Of the newest session used, YYYY-MM-DD in the facility's time zone.
+    """
+
+    facility: Facility
+    room: Room
+    projector: Projector
+    projector_choice: Choice
+    monitors: tuple[Monitor, ...]
+    choices: tuple[tuple[Choice, Choice], ...]
+    files: Mapping[str, str]
+    set_aside: tuple[tuple[str, str], ...]
+    warnings: tuple[Problem, ...]
+    hash: str
+    day: str
+
+
+def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
+    """Return everything that a room's match is computed from.
+
+    Raises:
+        InputError: No such room; a session that counts is wrong; the projector was not measured.
+    """
+    from matchlib.errors import nearest
+
+    facility = archive.facility
+    if room_id not in facility.rooms:
+        raise InputError(Problem(f"no room {room_id!r} in {facility.root.name}", nearest(room_id, facility.rooms)))
+    if archive.homeless:
+        raise InputError(archive.homeless)
+    room = facility.rooms[room_id]
+    projector = facility.projectors[room.projector]
+    monitors = facility.monitors_of(room_id)
+    projector_choice = archive.projector_choice(projector.id)
+    choices = tuple((archive.calibrated_choice(m), archive.native_choice(m)) for m in monitors)
+    everything = [projector_choice, *(choice for pair in choices for choice in pair)]
+    problems = [problem for choice in everything for problem in choice.problems]
+    if projector_choice.session is None and not projector_choice.problems:
+        problems.append(_not_measured(projector.id, projector_choice))
+    if problems:
+        raise InputError(dict.fromkeys(problems))
+    displays = [projector.id, *dict.fromkeys(monitor.id for monitor in monitors)]
+    files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
+    set_aside = archive.set_aside_of(displays)
+    used = [choice.session.header.measured for choice in everything if choice.session is not None]
+    settings = _settings(facility, room, projector, monitors, set_aside)
+    return RoomInputs(
+        facility=facility,
+        room=room,
+        projector=projector,
+        projector_choice=projector_choice,
+        monitors=monitors,
+        choices=choices,
+        files=dict(sorted(files.items())),
+        set_aside=set_aside,
+        warnings=(*facility.warnings, *archive.warnings),
+        hash=_digest(settings, files, _fonts(facility)),
+        day=max(used).astimezone(facility.time_zone).date().isoformat(),
+    )
+
+
+def read_inputs(facility: Facility, room_id: str, on: date | None) -> RoomInputs:
+    """Return a room's inputs, reading the facility's folder for it."""
+    return room_inputs(Archive(facility, on), room_id)
+
+
+def _not_measured(projector: str, choice: Choice) -> Problem:
+    reasons = "; ".join(f"{file}: {reason}" for file, reason in choice.passed_over)
+    what = f"no complete calibrated session of projector {projector}" + (f" ({reasons})" if reasons else "")
+    return Problem(what, "measure it: white, full red, green and blue, and five greys or five steps a channel")
+
+
+def _settings(
+    facility: Facility,
+    room: Room,
+    projector: Projector,
+    monitors: tuple[Monitor, ...],
+    set_aside: tuple[tuple[str, str], ...],
+) -> str:
+    """Return the room's resolved settings as canonical JSON."""
+    content = {
+        "facility": [facility.name, facility.time_zone.key],
+        "room": asdict(room),
+        "projector": asdict(projector),
+        "monitors": [asdict(monitor) for monitor in monitors],
+        "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
+        "set_aside": set_aside,
+        "warnings": [str(warning) for warning in facility.warnings],
+    }
+    return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+
+
+def font_files(facility: Facility) -> list[str]:
+    """Return the facility's own fonts, paths relative to its folder."""
+    folder = facility.root / _FONTS
+    endings = (".ttf", ".otf", ".ttc")
+    found = sorted(path for path in folder.rglob("*") if path.suffix.lower() in endings) if folder.is_dir() else []
+    return [path.relative_to(facility.root).as_posix() for path in found]
+
+
+def _fonts(facility: Facility) -> dict[str, str]:
+    return {file: sha256((facility.root / file).read_bytes()).hexdigest() for file in font_files(facility)}
+
+
+def _digest(settings: str, files: Mapping[str, str], fonts: Mapping[str, str]) -> str:
+    content = [settings, sorted(files.items()), sorted(fonts.items()), code_digest(), versions()]
+    return sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]

@@ -1,0 +1,1 @@
+"""What was measured, and whether it can be believed."""

@@ -1,0 +1,339 @@
+"""The index of ``readings/``: which files there are, whose they are, which session counts (design 3.2)."""
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from functools import cached_property
+from hashlib import sha256
+from pathlib import Path
+
+from matchlib.encoding import Encoding
+from matchlib.errors import InputError, Problem, nearest
+from matchlib.facility import ids
+from matchlib.facility.rooms import Facility, Monitor
+from matchlib.readings.formats.session_csv import Keys, read_header, read_session
+from matchlib.readings.quality import check_session
+from matchlib.readings.session import Header, Session, average_repeats, missing_from
+from matchlib.text import decode
+
+FOLDER = "readings"
+_SIZE_LIMIT = 64_000_000  # ten thousand patches with full spectra; anything larger is no session
+_LOOK = 1 << 16
+_LATER_FORMATS = {b"PK\x03\x04": "an .xlsx or zip file", b"CGATS": "CGATS.17", b"ISO28178": "ISO 28178"}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file under ``readings/``.
+
+    Attributes:
+        display: Whose it is; empty where that cannot be told.
+        header: What it says of itself; None where that is wrong.
+        problems: What is wrong with its key lines.
+        warnings: What was not understood in them.
+    """
+
+    file: str
+    data: bytes = field(repr=False)
+    digest: str
+    display: str
+    header: Header | None
+    problems: tuple[Problem, ...] = ()
+    warnings: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which session of a display counts, and why not the others.
+
+    Attributes:
+        session: None where none counts.
+        problems: Why the newest cannot be used; the display's rooms fail.
+        passed_over: File and reason of every other session.
+        warnings: Faults of files that do not count.
+    """
+
+    session: Session | None
+    problems: tuple[Problem, ...] = ()
+    passed_over: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[Problem, ...] = ()
+
+
+class Archive:
+    """The readings of a facility, indexed once.
+
+    Args:
+        facility: Whose ``readings/`` folder it is.
+        on: Sessions after this day, in the facility's time zone, are not there; None: all are.
+    """
+
+    def __init__(self, facility: Facility, on: date | None = None) -> None:
+        self.facility, self.on = facility, on
+        self._sessions: dict[tuple[str, str], Session | InputError] = {}
+        self._choices: dict[tuple[str, str, str], Choice] = {}
+
+    @cached_property
+    def _index(self) -> tuple[list[Entry], list[Problem]]:
+        entries, warnings = [], []
+        set_aside = {entry.file.replace("\\", "/") for entry in self.facility.set_aside}
+        seen = set()
+        for path, problem in _files(self.facility.root):
+            file = path.relative_to(self.facility.root).as_posix()
+            seen.add(file)
+            if problem:
+                warnings.append(Problem(problem, "copy the file into the folder", file))
+            elif file not in set_aside:
+                entries.append(_entry(path, file, self.facility))
+        warnings += [
+            Problem(f"set aside, but there is no such file: {file!r}", "correct its path", "facility.toml")
+            for file in sorted(set_aside - seen)
+        ]
+        return entries, warnings
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """Every file that is not set aside and not later than ``on``, in order of path."""
+        return tuple(entry for entry in self._index[0] if not self._is_later(entry))
+
+    @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """What the index passed over."""
+        return tuple(self._index[1])
+
+    @property
+    def homeless(self) -> tuple[Problem, ...]:
+        """Problems of the files whose display cannot be told: nothing can be reported before they are mended."""
+        return tuple(problem for entry in self.entries if not entry.display for problem in entry.problems)
+
+    def of(self, display: str) -> tuple[Entry, ...]:
+        """Return a display's files."""
+        return tuple(entry for entry in self.entries if entry.display == display)
+
+    def set_aside_of(self, displays: Iterable[str]) -> tuple[tuple[str, str], ...]:
+        """Return file and reason of what was set aside for these displays, or for nobody that can be told."""
+        wanted = {"", *displays}
+        found = []
+        for entry in self.facility.set_aside:
+            path = self.facility.root / entry.file
+            if _inside(path, self.facility.root) and path.is_file() and _display_named_in(path, entry.file) in wanted:
+                found.append((entry.file, entry.reason))
+        return tuple(found)
+
+    def projector_choice(self, projector: str) -> Choice:
+        """Return which session of a projector counts."""
+        return self._choice(projector, "", "calibrated", self.facility.projectors[projector].encoding)
+
+    def calibrated_choice(self, monitor: Monitor) -> Choice:
+        """Return which calibrated session of a monitor's preset counts."""
+        return self._choice(monitor.id, monitor.preset, "calibrated", self.encoding_of(monitor))
+
+    def native_choice(self, monitor: Monitor) -> Choice:
+        """Return which native session of a monitor counts; native sessions belong to no preset."""
+        return self._choice(monitor.id, "", "native", self.encoding_of(monitor))
+
+    def encoding_of(self, monitor: Monitor) -> Encoding:
+        """Return what a monitor is fed where its session does not say."""
+        projector = self.facility.projectors[self.facility.rooms[monitor.room].projector]
+        return monitor.encoding or projector.encoding
+
+    def _is_later(self, entry: Entry) -> bool:
+        if self.on is None or entry.header is None:
+            return False
+        return entry.header.measured.astimezone(self.facility.time_zone).date() > self.on
+
+    def _choice(self, display: str, preset: str, mode: str, encoding: Encoding) -> Choice:
+        key = (display, preset, mode)
+        if key not in self._choices:
+            self._choices[key] = self._choose(display, preset, mode, encoding)
+        return self._choices[key]
+
+    def _choose(self, display: str, preset: str, mode: str, encoding: Encoding) -> Choice:
+        """Return the newest complete session of a mode; refuse where it cannot be told or believed."""
+        passed: list[tuple[str, str]] = []
+        warnings: list[Problem] = []
+        problems: list[Problem] = []
+        candidates: list[tuple[Header, Session]] = []
+        broken: list[tuple[Header, InputError]] = []
+        for entry in self.of(display):
+            warnings += entry.warnings
+            if entry.header is None:
+                problems += entry.problems
+                continue
+            reason = _other_purpose(entry.header, preset, mode)
+            if reason:
+                passed.append((entry.file, reason))
+                continue
+            read = self._read(entry, encoding)
+            if isinstance(read, InputError):
+                broken.append((entry.header, read))
+            elif missing := missing_from(average_repeats(read)):
+                passed.append((entry.file, f"not complete: no {', no '.join(missing)}"))
+                warnings += read.warnings
+            else:
+                candidates.append((entry.header, read))
+        candidates.sort(key=lambda found: found[0].measured, reverse=True)
+        newest = candidates[0][1] if candidates else None
+        for header, error in broken:
+            if newest is None or header.measured >= newest.header.measured:
+                problems += error.problems
+            else:
+                passed.append((header.file, "older, and cannot be read"))
+                warnings += error.problems
+        if newest is not None and not problems:
+            newest, doubt, double = _settle(candidates)
+            problems += doubt
+            warnings += double
+        if newest is not None:
+            warnings += newest.warnings
+            when = newest.header.measured.isoformat()
+            passed += [
+                (header.file, f"older than {newest.file} ({when})")
+                for header, session in candidates
+                if session is not newest
+            ]
+        if problems:
+            return Choice(None, tuple(dict.fromkeys(problems)), tuple(passed), tuple(dict.fromkeys(warnings)))
+        return Choice(newest, (), tuple(passed), tuple(dict.fromkeys(warnings)))
+
+    def _read(self, entry: Entry, encoding: Encoding) -> Session | InputError:
+        key = (entry.file, encoding.name)
+        if key not in self._sessions:
+            try:
+                session = read_session(entry.data, entry.file, self.facility, encoding)
+                check_session(session)
+                self._sessions[key] = session
+            except InputError as error:
+                self._sessions[key] = error
+        return self._sessions[key]
+
+
+def _other_purpose(header: Header, preset: str, mode: str) -> str:
+    """Return why a session does not compete for this mode and preset, or an empty string."""
+    if header.mode != mode:
+        return f"{header.mode} session"
+    if header.position != "centre":
+        return f"position {header.position}, for uniformity"
+    if mode == "calibrated" and header.preset != preset:
+        return f"preset {header.preset or 'none'}"
+    return ""
+
+
+def _settle(candidates: list[tuple[Header, Session]]) -> tuple[Session, list[Problem], list[Problem]]:
+    """Return the newest session; a problem, or a warning, where two share its instant."""
+    header, newest = candidates[0]
+    doubt, double = [], []
+    for other_header, other in candidates[1:]:
+        if other_header.measured != header.measured:
+            break
+        if _same_readings(newest, other):
+            what = f"filed twice: {other.file} holds the same readings"
+            double.append(Problem(what, "set one aside", newest.file))
+        else:
+            what = f"{other.file} has the same instant {header.measured.isoformat()} and other readings"
+            doubt.append(Problem(what, "set one of them aside with a reason", newest.file))
+    return newest, doubt, double
+
+
+def _same_readings(one: Session, other: Session) -> bool:
+    return one.signal.tobytes() == other.signal.tobytes() and one.xyz.tobytes() == other.xyz.tobytes()
+
+
+def _files(root: Path) -> Iterator[tuple[Path, str]]:
+    """Yield every file under ``readings/`` in order, and what forbids to read it."""
+    for folder, folders, names in os.walk(root / FOLDER):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        for name in list(folders):
+            if not _inside(Path(folder, name), root):
+                folders.remove(name)
+                yield Path(folder, name), "a link that leads out of the facility folder is not followed"
+        for name in sorted(names):
+            if not name.startswith((".", "~$")):
+                path = Path(folder, name)
+                link = "" if _inside(path, root) else "a link that leads out of the facility folder is not followed"
+                yield path, link
+
+
+def _inside(path: Path, root: Path) -> bool:
+    return path.resolve().is_relative_to(root)
+
+
+def _entry(path: Path, file: str, facility: Facility) -> Entry:
+    """Return the index entry of a file; whatever is wrong stands in its problems."""
+    data = b""
+    try:
+        data = _read_bytes(path, file)
+        keys = Keys(decode(data, file), file)
+    except InputError as error:
+        return Entry(file, b"", sha256(data).hexdigest(), "", None, error.problems)
+    digest = sha256(data).hexdigest()
+    try:
+        _check_owner(keys, facility)
+        display = keys.get("display")
+    except InputError as error:
+        return Entry(file, data, digest, "", None, error.problems)
+    try:
+        header, warnings = read_header(keys, facility)
+        _check_preset(header, keys, facility)
+    except InputError as error:
+        return Entry(file, data, digest, display, None, error.problems)
+    return Entry(file, data, digest, display, header, (), tuple(warnings))
+
+
+def _display_named_in(path: Path, file: str) -> str:
+    """Return the display that a file names, as far as it can be read."""
+    try:
+        return Keys(decode(_read_bytes(path, file), file), file).get("display")
+    except InputError:
+        return ""
+
+
+def _read_bytes(path: Path, file: str) -> bytes:
+    """Return a file's bytes; refuse by its first bytes what cannot be a session, before reading the rest."""
+    do = "set it aside with a reason, or move it out of readings/"
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as stream:
+            head = stream.read(_LOOK)
+            for mark, what in _LATER_FORMATS.items():
+                if head.startswith(mark):
+                    what = f"this is {what}, which this version does not read yet"
+                    raise InputError(Problem(what, f"export a session CSV, or {do}", file))
+            if size > _SIZE_LIMIT:
+                raise InputError(Problem(f"{size:,} bytes are more than any session has", do, file))
+            if b"\0" in head:
+                raise InputError(Problem("this is no text file", do, file, 1))
+            return head + stream.read()
+    except OSError as error:
+        raise InputError(Problem(f"cannot be read: {error.strerror}", f"mend its access, or {do}", file)) from None
+
+
+def _check_owner(keys: Keys, facility: Facility) -> None:
+    """Refuse a file of which it cannot be told whose readings it holds."""
+    display, known = keys.get("display"), [*facility.projectors, *(m.id for m in facility.monitors)]
+    line = keys.values["display"][1] if "display" in keys.values else None
+    doubled = [problem for problem in keys.problems if problem.column == "display"]
+    if not display and doubled:
+        raise InputError(doubled)
+    if not display and not keys.table and not keys.values:
+        what, do = "the file is empty", "export the session again, or set the file aside with a reason"
+        raise InputError(Problem(what, do, keys.file, 1))
+    if not display:
+        what, do = "no line '# display: …' says whose readings these are", "add it, or set the file aside"
+        raise InputError(Problem(what, do, keys.file, line or 1, "display"))
+    if display not in known:
+        wrong = ids.fault(display)
+        what = f"{display!r} is no id: it {wrong}" if wrong else f"no display {display!r} in this facility"
+        do = f"{nearest(display, known)} Add it to monitors.csv, or set the file aside with a reason"
+        raise InputError(Problem(what, do, keys.file, line, "display"))
+
+
+def _check_preset(header: Header, keys: Keys, facility: Facility) -> None:
+    """Refuse a calibrated session of a preset that the inventory does not have."""
+    presets = [monitor.preset for monitor in facility.monitors if monitor.id == header.display]
+    if header.mode != "calibrated" or not presets or header.preset in presets:
+        return
+    line = keys.values["preset"][1] if "preset" in keys.values else None
+    what = f"monitors.csv has no preset {header.preset!r} of {header.display}"
+    do = f"{nearest(header.preset, presets, 'it has')} Add the row, or set the file aside with a reason"
+    raise InputError(Problem(what, do, header.file, line, "preset"))

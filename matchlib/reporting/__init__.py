@@ -1,0 +1,1 @@
+"""The answer told: words, plots, PDF, sheet."""

@@ -1,0 +1,1 @@
+"""Many rooms, many days."""

@@ -1,0 +1,94 @@
+"""Text files at the door: bytes to rows, every row with its line number."""
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from matchlib.errors import InputError, Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table: its cells, and the line on which it begins, from 1."""
+
+    line: int
+    cells: tuple[str, ...]
+
+
+def decode(data: bytes, file: str) -> str:
+    """Return the text of UTF-8 bytes, byte-order mark removed, line ends as LF.
+
+    Raises:
+        InputError: Not UTF-8, or control characters that no text file has; names line and column.
+    """
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].replace(b"\r\n", b"\n").replace(b"\r", b"\n").count(b"\n") + 1
+        what = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
+        raise InputError(
+            Problem(what, "save the file as UTF-8, or set it aside if it is no text", file, line)
+        ) from None
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    bad = next((place for place, char in enumerate(text) if ord(char) < 32 and char not in "\n\t"), None)
+    if bad is not None:
+        what = f"control character U+{ord(text[bad]):04X}: this is no text file"
+        line, column = text.count("\n", 0, bad) + 1, bad - text.rfind("\n", 0, bad)
+        raise InputError(
+            Problem(what, "export it again, or set it aside with a reason", file, line, str(column))
+        )
+    return text
+
+
+def rows(lines: list[str], first_line: int, file: str, separator: str = ",") -> Iterator[Row]:
+    """Yield the rows of RFC 4180 text, blank lines skipped.
+
+    Args:
+        lines: Lines without their ends.
+        first_line: Line number of the first of them.
+        file: Named in errors.
+        separator: Between cells.
+
+    Raises:
+        InputError: Quotes that do not pair, or text after a closing quote.
+    """
+    reader = csv.reader((line + "\n" for line in lines), delimiter=separator, strict=True)
+    before = 0
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            what = f"not RFC 4180: {error}"
+            do = 'double a quote inside quotes ("") and close every quoted cell'
+            raise InputError(Problem(what, do, file, first_line + before)) from None
+        line, before = first_line + before, reader.line_num
+        if cells and not (len(cells) == 1 and not cells[0].strip()):
+            yield Row(line, tuple(cells))
+
+
+def number(cell: str, decimal: str = ".") -> float:
+    """Return the finite number in a cell.
+
+    Raises:
+        ValueError: Not a plain decimal number; its text says what is wrong and what to do.
+
+    >>> number("1.5e-3")
+    0.0015
+    """
+    text = cell.strip()
+    if not text:
+        raise ValueError("the cell is empty; write the reading, or remove the row")
+    if decimal == "," and "," in text and "." not in text:
+        text = text.replace(",", ".")
+    if not set(text) <= set("0123456789+-.eE"):
+        hint = "; write decimals with a point" if "," in text else "; write a plain decimal number"
+        raise ValueError(f"{cell!r} is not a number{hint}")
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{cell!r} is not a number; write a plain decimal number") from None
+    if abs(value) > 1e300:
+        raise ValueError(f"{cell!r} is not a finite number; write the reading as it was")
+    return value
