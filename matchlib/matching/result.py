@@ -4,6 +4,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
+from pathlib import Path
 from typing import Any
 
 from matchlib.arrays import Array
@@ -169,6 +170,7 @@ class RoomMatch:
         inputs: SHA-256 of each session file that belongs to the room's displays.
         date: Day of the newest session used, YYYY-MM-DD in the facility's time zone.
         mode: Match mode; ``luminance``: of the reference white, cd/m²; ``surround``: of the monitors.
+        root: The facility folder, for its fonts; not part of ``match.json``.
     """
 
     facility: str
@@ -188,6 +190,7 @@ class RoomMatch:
     settings: Room | None = None
     instruments: Mapping[str, Instrument] | None = None
     set_aside: tuple[tuple[str, str], ...] = ()
+    root: Path | None = None
 
     def to_json(self) -> str:
         """Return ``match.json``: keys in the order of the design, 9 significant digits, LF."""

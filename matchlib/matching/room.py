@@ -96,6 +96,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         settings=room,
         instruments=instruments,
         set_aside=inputs.set_aside,
+        root=facility.root,
     )
 
 

@@ -1,0 +1,162 @@
+"""The command line: thin, every heavy import inside its command."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from matchlib import __version__
+from matchlib.errors import InputError, MatchlibError
+
+_FACILITY = click.argument("facility", type=click.Path(path_type=Path))
+_ON = click.option("--on", default="", metavar="DATE", help="Leave out sessions after this day (YYYY-MM-DD).")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="matchlib")
+def commands() -> None:
+    """Tell whether a studio's monitors look like its projection screen, why not, and what to set."""
+
+
+@commands.command()
+@_FACILITY
+@click.option("--room", "rooms", multiple=True, metavar="ID", help="Only this room; may be repeated.")
+@click.option(
+    "--out",
+    default=Path("reports"),
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the reports go; default: reports.",
+)
+@_ON
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Rooms at once; default: usable cores.")
+@click.option("--again", is_flag=True, help="Make what stands once more, and fail if a byte differs.")
+def report(facility: Path, rooms: tuple[str, ...], out: Path, on: str, workers: int | None, again: bool) -> None:
+    """Make the report of every room whose inputs changed."""
+    from matchlib.running.batch import Request, run, usable_cores
+
+    bar = _Bar()
+    request = Request(facility, rooms, out, on, workers or usable_cores(), again)
+    try:
+        summary = run(request, bar.step, bar.begin)
+    finally:
+        bar.close()
+    for line in summary.notes:
+        click.echo(line, err=True)
+    for line in summary.errors:
+        click.echo(f"error: {line}", err=True)
+    for line in summary.lines:
+        click.echo(line)
+    sys.exit(summary.code)
+
+
+class _Bar:
+    """A progress bar on stderr, only where there is something to make."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+
+    def begin(self, rooms: int) -> None:
+        if rooms:
+            from tqdm import tqdm
+
+            self._bar = tqdm(total=rooms, unit="room", file=sys.stderr, leave=False, dynamic_ncols=True)
+            self._bar.refresh()
+
+    def step(self, room: str) -> None:
+        if self._bar is not None:
+            self._bar.set_postfix_str(room, refresh=False)
+            self._bar.update()
+
+    def close(self) -> None:
+        if self._bar is not None:
+            self._bar.close()
+
+
+@commands.command()
+@_FACILITY
+@_ON
+def check(facility: Path, on: str) -> None:
+    """Say what is wrong with a facility folder, and which sessions count."""
+    from matchlib.running.gate import check as look
+
+    found = look(facility, on)
+    for line in found.warnings:
+        click.echo(f"warning: {line}", err=True)
+    for line in found.errors:
+        click.echo(f"error: {line}", err=True)
+    for line in (*found.sessions, "", *found.rooms):
+        click.echo(line)
+    sys.exit(found.code)
+
+
+@commands.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--replace", "replace_files", is_flag=True, help="Write over files that are there.")
+def demo(folder: Path, replace_files: bool) -> None:
+    """Write an invented studio into DIR: three rooms, nine monitors, what is wrong with each known."""
+    from matchlib.running.demo import write_demo
+
+    files = write_demo(folder, replace_files=replace_files)
+    click.echo(f"{len(files)} files of an invented studio → {folder}; next: matchlib report {folder}")
+
+
+@commands.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--replace", "replace_files", is_flag=True, help="Write over notebooks that are there.")
+def notebooks(folder: Path, replace_files: bool) -> None:
+    """Copy the notebooks into DIR, to open in JupyterLab."""
+    from matchlib.running.copies import copy_notebooks
+
+    for path in copy_notebooks(folder, replace_files=replace_files):
+        click.echo(path)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; every error in one line or more on stderr, never a traceback."""
+    sys.exit(_guarded(lambda: commands.main(args=arguments, prog_name="matchlib", standalone_mode=False)))
+
+
+def _guarded(call: Callable[[], Any]) -> int:
+    try:
+        call()
+    except SystemExit as error:
+        return error.code if isinstance(error.code, int) else 1
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted; what was finished stays", err=True)
+        return 130
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except InputError as error:
+        for problem in error.problems:
+            click.echo(f"error: {problem}", err=True)
+        return 2
+    except MatchlibError as error:
+        click.echo(f"error: {error}", err=True)
+        return 1
+    except OSError as error:
+        click.echo(f"error: {error.filename or ''}: {error.strerror or error}; mend that and run again", err=True)
+        return 1
+    except Exception as error:  # noqa: BLE001 (a fault of our own: one line for the user, the rest in a log)
+        log = _keep_log()
+        click.echo(f"error: a fault of matchlib itself: {error!r}; please report it with {log}", err=True)
+        return 1
+    return 0
+
+
+def _keep_log() -> Path:
+    """Keep the traceback of a fault of our own, and return the file."""
+    import tempfile
+    import traceback
+
+    folder = Path(tempfile.mkdtemp(prefix="matchlib-"))
+    log = folder / "log.txt"
+    log.write_text(traceback.format_exc(), encoding="utf-8")
+    return log
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,44 @@
+"""What every report says of its method and of the limits of it."""
+
+from matchlib.matching.result import RoomMatch
+
+
+def method(room: RoomMatch) -> list[dict[str, object]]:
+    """Return the sections on how the numbers were found: title, paragraphs, whether they are a list."""
+    followed = "as it was measured"
+    if room.settings is not None and room.settings.reference == "nominal":
+        followed = "as its encoding says it should be, over the black that was measured"
+    surround = f"{room.surround} surround"
+    return [
+        {"title": "Method", "list": False, "text": _steps(room, followed, surround)},
+        {"title": "Limits of the method", "list": True, "text": list(_LIMITS)},
+    ]
+
+
+def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
+    return [
+        "Each display is fitted with an additive model: black, a 3×3 matrix by non-negative least squares over "
+        "all patches, and a monotone tone curve a channel. The projector is followed "
+        f"{followed}. Match mode {room.mode}: a monitor should show the projector's XYZ, with the projector's "
+        f"white ({room.luminance:.2f} cd/m²) as reference white of every difference.",
+        "The difference is CIEDE2000 (Sharma, Wu & Dalal 2005) over the standard list of 141 patches (a cube of "
+        "5 steps a channel and 21 greys) through the fitted responses. ΔE_ITP (ITU-R BT.2124-0) and CAM16-UCS "
+        f"({surround}) stand beside it in match.json. Gamma is the log–log slope over the greys from peak to "
+        "5 % of peak, black subtracted (RP 431-2:2011, Annex A).",
+        "The target is the setting with the least mean CIEDE2000 that the panel can show: white and peak are the "
+        "projector's wherever the panel's light allows, white and greys never clip, colours outside the panel "
+        "clip and are counted. A search that gains less than 0.05 over the projector's own figures is replaced "
+        "by them.",
+        "The verdict holds each figure against its limit as it stands (rule: simple).",
+    ]
+
+
+_LIMITS = (
+    "The figures carry no uncertainty in this version: a value near its limit may lie on either side of it.",
+    "CIE 1931 colour matching functions stand for every viewer. Displays with unlike spectra can measure alike "
+    "and look different, most of all narrow-band ones beside a xenon screen.",
+    "The model is additive. A display with a white sub-pixel, a limiter or readings that depend on its load is "
+    "not; its additivity error and fit error say how far it is from the model.",
+    "One place of the screen was read, the centre, at the time given; uniformity and drift are not in it.",
+    "The words for differences (alike, close, visible, plain, another picture) are common practice, no source.",
+)

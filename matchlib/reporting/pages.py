@@ -1,0 +1,212 @@
+"""A room's result as the data that the report's template sets: strings only, nothing left to compute."""
+
+from typing import Any
+
+from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.reporting import words
+from matchlib.reporting.cautions import CAUTIONS
+from matchlib.reporting.drawing import Drawing
+from matchlib.reporting.method import method
+from matchlib.reporting.sheet import light_needed, note, row
+
+_MARKS = {"match": "●", "no match": "○", "undecided": "◐", "not measured": "–"}
+CAPTIONS = {
+    "chromaticity": "Colours it can make, against the screen's",
+    "tone": "Tone: how light the greys are",
+    "patches": "Difference by patch, worst first",
+    "greys": "Tint of the greys against the screen's",
+}
+
+
+def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]) -> dict[str, Any]:
+    """Return everything that stands in the report.
+
+    Args:
+        room: The result.
+        files: File name and drawing by name and subject of the drawing.
+    """
+    year, month, day = (int(part) for part in room.date.split("-"))
+    overview = files.get(("overview", ""))
+    measured = [monitor for monitor in room.monitors if monitor.detail is not None]
+    data: dict[str, Any] = {
+        "title": f"{room.room}: {words.answer(room)}",
+        "facility": room.facility,
+        "room": room.room,
+        "day": room.date,
+        "date": [year, month, day],
+        "answer": words.answer(room),
+        "headline": words.answer(room)[0].upper() + words.answer(room)[1:],
+        "lead": _lead(room),
+        "version": room.matchlib,
+        "hash": room.hash,
+        "projector": {"id": room.projector.id, "light": room.projector.row.light if room.projector.row else ""},
+        "monitors": [_line(number, monitor) for number, monitor in enumerate(room.monitors, start=1)],
+        "overview": None if overview is None else {"file": overview[0], "alt": overview[1].alt},
+        "page_one_notes": _page_one_notes(room),
+        "measured": _measured(room),
+        "sheet": [_sheet_row(room, monitor) for monitor in room.monitors],
+        "pages": [_page(room, monitor, files) for monitor in measured],
+        "method": method(room),
+        "inputs": [[file, digest] for file, digest in room.inputs.items()],
+        "set_aside": [f"{file}: {reason}" for file, reason in room.set_aside],
+        "made_with": "Made with " + ", ".join(f"{name} {version}" for name, version in room.versions.items()) + ".",
+        "cautions": list(CAUTIONS),
+    }
+    return _cleaned(data)  # type: ignore[no-any-return]
+
+
+def _cleaned(value: Any) -> Any:
+    if isinstance(value, str):
+        return words.clean(value)
+    if isinstance(value, dict):
+        return {key: _cleaned(entry) for key, entry in value.items()}
+    if isinstance(value, list):
+        return [_cleaned(entry) for entry in value]
+    return value
+
+
+def _lead(room: RoomMatch) -> str:
+    response = room.projector.response
+    wrong = [m for m in room.monitors if m.verdict.result == "no match"]
+    text = (
+        f"The screen shows {response.luminance:.1f} cd/m² with white at x {response.white_xy[0]:.4f}, "
+        f"y {response.white_xy[1]:.4f}."
+    )
+    if not wrong:
+        return text
+    fixable = [words.name_of(m) for m in wrong if "should then match" in words.next_step(m)]
+    if len(fixable) == len(wrong):
+        return f"{text} Every monitor that does not match can be set so that it should."
+    if fixable:
+        return f"{text} {words.join(fixable)} can be set so that it should match; the rest can only come nearer."
+    return f"{text} No setting makes the others match fully; how near they can come is told below."
+
+
+def _line(number: int, monitor: MonitorMatch) -> dict[str, Any]:
+    looks = "nothing is known"
+    if monitor.difference is not None:
+        mean = monitor.difference.mean
+        looks = f"{words.size_word(mean)} ({mean:.1f}): {words.size_sentence(mean)}"
+        wrong = words.faults(monitor)
+        if wrong:
+            looks += f"; {words.join(wrong)}"
+    return {
+        "number": number,
+        "name": words.name_of(monitor),
+        "location": monitor.row.location if monitor.row else "",
+        "mark": _MARKS[monitor.verdict.result],
+        "result": words.RESULTS[monitor.verdict.result],
+        "looks": looks,
+        "next": words.next_step(monitor),
+    }
+
+
+def _page_one_notes(room: RoomMatch) -> list[str]:
+    notes = list(room.warnings)
+    notes += [
+        f"{words.name_of(monitor)}: {warning}" for monitor in room.monitors for warning in monitor.warnings
+    ]
+    return notes
+
+
+def _measured(room: RoomMatch) -> list[dict[str, str]]:
+    kinds = {name: instrument.kind for name, instrument in (room.instruments or {}).items()}
+    rows = [
+        (f"screen {room.projector.id}", room.projector.measured, room.projector.instrument),
+        *((words.name_of(m), m.measured, m.instrument) for m in room.monitors),
+    ]
+    return [
+        {
+            "display": display,
+            "when": "not measured" if when is None else when.replace("T", ", "),
+            "instrument": f"{instrument} ({kinds.get(instrument, '')})" if instrument else "–",
+        }
+        for display, when, instrument in rows
+    ]
+
+
+def _sheet_row(room: RoomMatch, monitor: MonitorMatch) -> dict[str, str]:
+    cells = row(room, monitor)
+    keys = ("luminance", "white_x", "white_y", "gamma", "red_x", "red_y", "green_x", "green_y", "blue_x", "blue_y")
+    numbers = dict(zip(keys, cells[4:14], strict=True))
+    tool = ", ".join(part for part in (monitor.instrument or "", light_needed(room, monitor)) if part)
+    if monitor.difference is None:
+        action = "measure first"
+    else:
+        action = "set" if monitor.adjust and monitor.verdict.result != "match" else "leave"
+    return numbers | {
+        "name": words.name_of(monitor),
+        "location": monitor.row.location if monitor.row else "",
+        "action": action,
+        "now": cells[14] or "–",
+        "after": cells[15] or "–",
+        "tool": tool,
+        "note": note(monitor),
+    }
+
+
+def _page(
+    room: RoomMatch, monitor: MonitorMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
+) -> dict[str, Any]:
+    subject = words.name_of(monitor)
+    drawings = []
+    for name, caption in CAPTIONS.items():
+        file, drawing = files[name, subject]
+        drawings.append({"file": file, "alt": drawing.alt, "caption": caption})
+    return {
+        "name": subject,
+        "result": words.RESULTS[monitor.verdict.result],
+        "summary": words.summary(monitor),
+        "figures": _figures(room, monitor),
+        "drawings": drawings,
+        "checks": [
+            [
+                words.check_words(check.name),
+                _check_value(check.value, check.unit),
+                _check_value(check.limit, check.unit),
+                {"pass": "within", "fail": "beyond", "undecided": "undecided"}[check.result],
+            ]
+            for check in monitor.verdict.checks
+        ],
+        "limits": list(monitor.limits),
+        "warnings": list(monitor.warnings),
+    }
+
+
+def _check_value(value: float | None, unit: str) -> str:
+    if value is None:
+        return "–"
+    if unit == "relative":
+        return f"{100 * value:.1f} %"
+    return f"{value:.4f} u′v′" if unit == "Δu′v′" else f"{value:.2f}"
+
+
+def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
+    """Return the table of a monitor's page: a row a figure; screen, now, target, ideal."""
+    columns: tuple[Figures | Target | None, ...] = (
+        room.projector.response,
+        monitor.response,
+        monitor.target,
+        monitor.ideal,
+    )
+    rows = [
+        ["peak, cd/m²", *(f"{c.luminance:.1f}" if c else "–" for c in columns)],
+        ["black, cd/m²", *(_black(c.black if c else None) for c in columns)],
+        ["gamma", *("–" if c is None or c.gamma is None else f"{c.gamma:.2f}" for c in columns)],
+    ]
+    for name in ("white", "red", "green", "blue"):
+        pairs = [getattr(c, f"{name}_xy") if c else None for c in columns]
+        rows.append([f"{name} x, y", *("–" if p is None else f"{p[0]:.4f} {p[1]:.4f}" for p in pairs)])
+    scores = (
+        None,
+        monitor.difference,
+        monitor.target.expected if monitor.target else None,
+        monitor.ideal.expected if monitor.ideal else None,
+    )
+    rows.append(["difference: mean", *("–" if s is None else f"{s.mean:.2f}" for s in scores)])
+    rows.append(["difference: 95 %, worst", *("–" if s is None else f"{s.p95:.2f}, {s.worst:.1f}" for s in scores)])
+    return rows
+
+
+def _black(value: float | None) -> str:
+    return "not read" if value is None else f"{value:.4f}"

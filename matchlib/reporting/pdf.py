@@ -1,0 +1,114 @@
+"""The report of a room as PDF/UA-1 and PDF/A-3a, its numbers attached inside."""
+
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from matchlib.errors import ReportError
+from matchlib.matching.result import RoomMatch
+from matchlib.package import package_folder
+from matchlib.reporting import words
+from matchlib.reporting.drawing import Drawing
+from matchlib.reporting.pages import CAPTIONS, page_data
+from matchlib.reporting.sheet import targets_csv
+
+FILES = ("match.json", "targets.csv", "match.pdf")
+_FONT = "DejaVu Sans"
+_ATTACHED = (
+    ("match.json", "source", "application/json", "Every figure of this report, for other programs"),
+    ("targets.csv", "data", "text/csv", "What to set on each monitor"),
+)
+
+
+def write_report(room: RoomMatch, drawings: Iterable[Drawing], out: str | Path) -> None:
+    """Write ``match.json``, ``targets.csv`` and ``match.pdf`` into a folder.
+
+    Args:
+        room: The result, as :func:`matchlib.match_room` returned it.
+        drawings: The overview, and every figure of every measured monitor.
+        out: Folder; made where it is not there.
+
+    Raises:
+        ReportError: A drawing is missing, or the template cannot be set.
+    """
+    folder = Path(out)
+    folder.mkdir(parents=True, exist_ok=True)
+    numbers, sheet = room.to_json().encode(), targets_csv(room).encode()
+    pdf = report_pdf(room, drawings, numbers, sheet)
+    for name, content in zip(FILES, (numbers, sheet, pdf), strict=True):
+        (folder / name).write_bytes(content)
+
+
+def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, sheet: bytes) -> bytes:
+    """Return the report as PDF.
+
+    Args:
+        room: The result.
+        drawings: As for :func:`write_report`.
+        numbers: The bytes of ``match.json``; ``sheet``: of ``targets.csv``.
+
+    Raises:
+        ReportError: A drawing is missing, or the template cannot be set.
+    """
+    import matplotlib
+    import typst
+
+    named = {(drawing.name, drawing.subject): drawing for drawing in drawings}
+    _check_complete(room, set(named))
+    files = {key: (f"{place}.svg", drawing) for place, (key, drawing) in enumerate(named.items())}
+    data = page_data(room, files)
+    own_fonts = [] if room.root is None else sorted((room.root / "fonts").glob("**/*.[ot]t[fc]"))
+    data["fonts"] = [_FONT, *dict.fromkeys(_families(own_fonts))]
+    data["attachments"] = [
+        {"file": file, "relationship": relation, "mime": mime, "description": description}
+        for file, relation, mime, description in _ATTACHED
+    ]
+    font_folders = [Path(matplotlib.get_data_path()) / "fonts" / "ttf"]
+    font_folders += [room.root / "fonts"] if own_fonts and room.root is not None else []
+    with TemporaryDirectory(prefix="matchlib-") as name:
+        root = Path(name)
+        (root / "main.typ").write_bytes((package_folder() / "reporting" / "template.typ").read_bytes())
+        (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+        (root / "match.json").write_bytes(numbers)
+        (root / "targets.csv").write_bytes(sheet)
+        for file, drawing in files.values():
+            (root / file).write_bytes(drawing.svg)
+        try:
+            compiler = typst.Compiler(
+                str(root / "main.typ"),
+                root=str(root),
+                font_paths=[str(folder) for folder in font_folders],
+                ignore_system_fonts=True,
+            )
+            pdf = compiler.compile(format="pdf", pdf_standards=["ua-1", "a-3a"], timestamp=_noon(room.date))
+        except typst.TypstError as error:
+            raise ReportError(f"the PDF of room {room.room} cannot be set: {error}") from None
+    return bytes(pdf)
+
+
+def _noon(day: str) -> datetime:
+    return datetime.fromisoformat(f"{day}T12:00:00").replace(tzinfo=UTC)
+
+
+def _families(fonts: list[Path]) -> list[str]:
+    import typst
+
+    if not fonts:
+        return []
+    found = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts[0].parent)])
+    return sorted(found.families())
+
+
+def _check_complete(room: RoomMatch, drawn: set[tuple[str, str]]) -> None:
+    needed = {
+        (name, words.name_of(monitor))
+        for monitor in room.monitors
+        if monitor.detail is not None
+        for name in CAPTIONS
+    }
+    missing = sorted((needed | {("overview", "")}) - drawn)
+    if missing:
+        listed = ", ".join(f"{name} of {subject}" if subject else name for name, subject in missing)
+        raise ReportError(f"drawings are missing: {listed}; make them with matchlib.draw")

@@ -1,0 +1,113 @@
+"""The technician's sheet as CSV: numbers rounded to what menus take."""
+
+import csv
+from io import StringIO
+
+from matchlib.facility.rooms import ADJUSTABLE, Instrument, Monitor
+from matchlib.matching.result import MonitorMatch, RoomMatch, Target
+from matchlib.reporting import words
+
+COLUMNS = (
+    "monitor",
+    "preset",
+    "location",
+    "result",
+    "luminance",
+    "white_x",
+    "white_y",
+    "gamma",
+    "red_x",
+    "red_y",
+    "green_x",
+    "green_y",
+    "blue_x",
+    "blue_y",
+    "now_mean",
+    "expected_mean",
+    "instrument",
+    "light",
+    "note",
+)
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def targets_csv(room: RoomMatch) -> str:
+    """Return ``targets.csv`` of a room, one row a monitor in inventory order."""
+    return table([row(room, monitor) for monitor in room.monitors])
+
+
+def table(rows: list[list[str]]) -> str:
+    """Return rows under the header as RFC 4180 CSV with LF."""
+    stream = StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    writer.writerows(rows)
+    return stream.getvalue()
+
+
+def safe(cell: str) -> str:
+    """Return a text cell that no spreadsheet runs as a formula.
+
+    >>> safe("=1+1")
+    "'=1+1"
+    """
+    return f"'{cell}" if cell.startswith(_FORMULA) else cell
+
+
+def row(room: RoomMatch, monitor: MonitorMatch) -> list[str]:
+    """Return a monitor's cells in the order of the columns."""
+    location = monitor.row.location if monitor.row else ""
+    target, now = monitor.target, monitor.difference
+    if target is None or now is None:
+        numbers = [""] * 10
+        scores = ["", ""]
+    else:
+        numbers = _numbers(target)
+        scores = [f"{now.mean:.2f}", f"{target.expected.mean:.2f}"]
+    cells = [monitor.monitor, monitor.preset, location, monitor.verdict.result]
+    instrument = monitor.instrument or ""
+    tail = [instrument, light_needed(room, monitor), note(monitor)]
+    return [*map(safe, cells), *numbers, *scores, *map(safe, tail)]
+
+
+def _numbers(target: Target) -> list[str]:
+    pairs = (target.red_xy, target.green_xy, target.blue_xy)
+    gamma = "" if target.gamma is None else f"{target.gamma:.2f}"
+    return [
+        f"{target.luminance:.1f}",
+        *(f"{value:.4f}" for value in target.white_xy),
+        gamma,
+        *(f"{value:.4f}" for pair in pairs for value in pair),
+    ]
+
+
+def light_needed(room: RoomMatch, monitor: MonitorMatch) -> str:
+    """Return in which light the monitor is to be measured with its instrument."""
+    instrument: Instrument | None = (room.instruments or {}).get(monitor.instrument or "")
+    if instrument is None:
+        return ""
+    return "as it is: touches the screen" if instrument.contact else "dark: all lights off"
+
+
+def note(monitor: MonitorMatch) -> str:
+    """Return what a technician must know beside the numbers."""
+    target = monitor.target
+    if target is None:
+        return "measure it first"
+    parts = []
+    if monitor.verdict.result == "match":
+        parts.append("within tolerance: leave it")
+    elif not monitor.adjust:
+        parts.append("leave it: no setting makes it better")
+    fixed = _fixed(monitor.row)
+    if fixed:
+        parts.append(f"its menu does not take {words.join(fixed)}: those figures are what it shows now")
+    if monitor.row and monitor.row.dims == "backlight" and monitor.adjust:
+        parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
+    if monitor.adjust or monitor.verdict.result != "match":
+        parts += monitor.limits
+    return "; ".join(parts)
+
+
+def _fixed(monitor: Monitor | None) -> list[str]:
+    return [] if monitor is None else [word for word in ADJUSTABLE if word not in monitor.adjusts]

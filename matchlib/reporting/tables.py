@@ -1,0 +1,121 @@
+"""Tables to look at in a notebook."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matchlib.errors import InputError, Problem, nearest
+from matchlib.matching.result import MonitorMatch, RoomMatch, Target
+from matchlib.reporting import words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def find_monitor(room: RoomMatch, name: str) -> MonitorMatch:
+    """Return a room's monitor by its name; presets are named ``monitor · preset``.
+
+    Raises:
+        InputError: No such monitor, or it was not measured.
+    """
+    for monitor in room.monitors:
+        if name in (monitor.monitor, words.name_of(monitor)):
+            if monitor.detail is None:
+                raise InputError(Problem(f"{name!r} was not measured", "choose another monitor"))
+            return monitor
+    known = [words.name_of(monitor) for monitor in room.monitors]
+    raise InputError(Problem(f"no monitor {name!r} in room {room.room}", nearest(name, known)))
+
+
+def settings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
+    """Return screen, monitor now, target and ideal side by side: cd/m², CIE 1931 x, y, CIEDE2000."""
+    import pandas as pd
+
+    found = find_monitor(room, monitor)
+    columns = {
+        "screen": room.projector.response,
+        "now": found.response,
+        "target": found.target,
+        "ideal": found.ideal,
+    }
+    names = ("luminance", "black", "gamma", "white_xy", "red_xy", "green_xy", "blue_xy")
+    table = pd.DataFrame(
+        {head: [_cell(getattr(column, name)) for name in names] for head, column in columns.items()}, index=names
+    )
+    expected = {
+        "now": found.difference,
+        **{k: v.expected for k, v in columns.items() if isinstance(v, Target)},
+    }
+    for figure in ("mean", "p95", "worst"):
+        table.loc[figure] = [
+            _cell(getattr(expected[head], figure)) if expected.get(head) else "" for head in columns
+        ]
+    return table
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return "–"
+    if isinstance(value, tuple):
+        return " ".join(f"{part:.4f}" for part in value)
+    return f"{value:.4g}"
+
+
+def checks_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
+    """Return the verdict's checks: value, limit, result."""
+    import pandas as pd
+
+    checks = find_monitor(room, monitor).verdict.checks
+    rows = [[check.value, check.limit, check.unit, check.result] for check in checks]
+    names = [words.check_words(check.name) for check in checks]
+    return pd.DataFrame(rows, columns=["value", "limit", "unit", "result"], index=names).round(4)
+
+
+def patches_table(room: RoomMatch, monitor: str, most: int = 12) -> "pd.DataFrame":
+    """Return the patches that differ most now: wanted and shown Y, CIEDE2000 now and with the target."""
+    import pandas as pd
+
+    detail = find_monitor(room, monitor).detail
+    if detail is None:  # find_monitor refuses this; the type checker cannot know
+        return pd.DataFrame()
+    worst = np.argsort(-detail.now, kind="stable")[:most]
+    return pd.DataFrame(
+        {
+            "wanted Y": detail.wanted_xyz[worst, 1],
+            "shown Y": detail.now_xyz[worst, 1],
+            "now": detail.now[worst],
+            "with target": detail.after[worst],
+        },
+        index=[detail.labels[place] for place in worst],
+    ).round(2)
+
+
+def readings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
+    """Return a monitor's patches as read: signal, XYZ in cd/m², how often, scatter of Y."""
+    import pandas as pd
+
+    detail = find_monitor(room, monitor).detail
+    if detail is None:
+        return pd.DataFrame()
+    patches = detail.patches
+    table = pd.DataFrame(np.hstack([patches.signal, patches.xyz]), columns=list("rgbXYZ"))
+    table["readings"] = patches.count.astype(int)
+    table["scatter of Y"] = patches.scatter[:, 1]
+    table.index = pd.Index([labels[0] if labels else "" for labels in patches.labels], name="patch")
+    return table.round(4)
+
+
+def fit_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
+    """Return how far the fitted response is from each reading, worst first: Y in cd/m², CIEDE2000."""
+    import pandas as pd
+
+    from matchlib.perception.difference import ciede2000
+
+    detail = find_monitor(room, monitor).detail
+    if detail is None:
+        return pd.DataFrame()
+    fitted = detail.response.forward(detail.patches.signal)
+    error = ciede2000(detail.patches.xyz, fitted, detail.response.white_xyz)
+    table = pd.DataFrame(detail.patches.signal, columns=list("rgb"))
+    table["read Y"], table["fitted Y"], table["error"] = detail.patches.xyz[:, 1], fitted[:, 1], error
+    return table.sort_values("error", ascending=False, kind="stable").round(3)

@@ -1,0 +1,191 @@
+"""Results in plain English: the only place where numbers become sentences."""
+
+import math
+
+from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.verdict import uv_of, white_distance
+
+# Common practice, no source: about 1 is the least that trained eyes see side by side.
+SIZES = (
+    (1.0, "alike", "nobody will see a difference"),
+    (2.0, "close", "seen only side by side, by trained eyes"),
+    (4.0, "visible", "seen side by side"),
+    (8.0, "plain", "seen from memory, walking from room to room"),
+    (math.inf, "another picture", "a different picture"),
+)
+# Hue directions around white in u′v′: angles from white D65 to the primaries and secondaries of BT.709.
+_HUES = (
+    (12.0, "red"),
+    (86.0, "yellow"),
+    (128.0, "green"),
+    (196.0, "cyan"),
+    (266.0, "blue"),
+    (308.0, "magenta"),
+)
+RESULTS = {
+    "match": "matches",
+    "no match": "does not match",
+    "undecided": "undecided",
+    "not measured": "not measured",
+}
+
+
+def size_word(mean: float) -> str:
+    """Return one or two words for a mean CIEDE2000."""
+    return next(word for limit, word, _ in SIZES if mean < limit)
+
+
+def size_sentence(mean: float) -> str:
+    """Return in a few words what a viewer would say of a mean CIEDE2000."""
+    return next(sentence for limit, _, sentence in SIZES if mean < limit)
+
+
+def tint(xy: tuple[float, float], wanted: tuple[float, float]) -> str:
+    """Return the hue in whose direction a white lies from the wanted one."""
+    (u, v), (u0, v0) = uv_of(xy), uv_of(wanted)
+    angle = math.degrees(math.atan2(v - v0, u - u0)) % 360
+    return min(_HUES, key=lambda hue: min(abs(angle - hue[0]), 360 - abs(angle - hue[0])))[1]
+
+
+def name_of(monitor: MonitorMatch) -> str:
+    """Return a monitor's name, with its preset where it has one."""
+    return f"{monitor.monitor} · {monitor.preset}" if monitor.preset else monitor.monitor
+
+
+def faults(monitor: MonitorMatch) -> list[str]:
+    """Return what is wrong with a monitor, the worst first: ``white too blue``, ``too dim``."""
+    figures, ideal = monitor.response, monitor.ideal
+    if figures is None or ideal is None:
+        return []
+    found = []
+    for check in monitor.verdict.checks:
+        if check.result == "fail" and check.value is not None:
+            phrase = _phrase(check.name, figures, ideal)
+            if phrase:
+                found.append((check.value / check.limit, phrase))
+    found.sort(key=lambda entry: -entry[0])
+    phrases = [phrase for _, phrase in found]
+    if not phrases and monitor.verdict.result == "no match":
+        phrases = [_remaining_fault(monitor, figures, ideal)]
+    return phrases
+
+
+def _phrase(name: str, figures: Figures, ideal: Target) -> str:
+    if name == "white":
+        return f"white too {tint(figures.white_xy, ideal.white_xy)}"
+    if name == "luminance":
+        return "too bright" if figures.luminance > ideal.luminance else "too dim"
+    if name == "gamma" and figures.gamma is not None and ideal.gamma is not None:
+        return "shadows too light" if figures.gamma < ideal.gamma else "shadows too dark"
+    return ""
+
+
+def _remaining_fault(monitor: MonitorMatch, figures: Figures, ideal: Target) -> str:
+    """Return what fails where white, peak and gamma are right: black, or a primary."""
+    colours = [
+        (white_distance(getattr(figures, f"{name}_xy"), getattr(ideal, f"{name}_xy")), name)
+        for name in ("red", "green", "blue")
+    ]
+    distance, name = max(colours)
+    if distance > 0.01:
+        return f"{name} off by {distance:.3f} u′v′"
+    if any(limit.startswith("black") for limit in monitor.limits):
+        return "black too light"
+    return "colours differ"
+
+
+def next_step(monitor: MonitorMatch) -> str:
+    """Return what happens next with a monitor."""
+    if monitor.difference is None or monitor.target is None:
+        return "measure it"
+    after = monitor.target.expected.mean
+    if monitor.verdict.result == "match":
+        return "nothing: leave it as it is"
+    if not monitor.adjust:
+        return "leave it: no setting makes it better"
+    if _will_match(monitor):
+        return f"set it as the sheet says; it should then match ({after:.1f})"
+    return f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
+
+
+def _will_match(monitor: MonitorMatch) -> bool:
+    limits = {check.name: check.limit for check in monitor.verdict.checks}
+    target, ideal = monitor.target, monitor.ideal
+    if target is None or ideal is None:
+        return False
+    return (
+        target.expected.mean <= limits["mean_difference"]
+        and target.expected.p95 <= limits["p95_difference"]
+        and white_distance(target.white_xy, ideal.white_xy) <= limits["white"]
+        and abs(target.luminance / ideal.luminance - 1) <= limits["luminance"]
+    )
+
+
+def answer(room: RoomMatch) -> str:
+    """Return the room's answer in a few words: ``2 of 3 monitors match the screen``."""
+    results = [monitor.verdict.result for monitor in room.monitors]
+    matching, total = results.count("match"), len(results)
+    if matching == total:
+        return "the monitor matches the screen" if total == 1 else f"all {total} monitors match the screen"
+    if total == 1:
+        return {
+            "no match": "the monitor does not match the screen",
+            "undecided": "it cannot be decided whether the monitor matches the screen",
+            "not measured": "the monitor was not measured",
+        }[results[0]]
+    count = "none" if matching == 0 else str(matching)
+    return f"{count} of {total} monitors {'matches' if matching == 1 else 'match'} the screen"
+
+
+def room_line(room: RoomMatch) -> str:
+    """Return the one line of a room on the command line, without its path."""
+    results = [monitor.verdict.result for monitor in room.monitors]
+    parts = [f"{results.count('match')} of {len(results)} match"]
+    for monitor in room.monitors:
+        if monitor.verdict.result == "not measured":
+            parts.append(f"{name_of(monitor)}: not measured")
+        elif monitor.verdict.result != "match" and monitor.difference and monitor.target:
+            what = (faults(monitor) or ["differs"])[0]
+            now, after = monitor.difference.mean, monitor.target.expected.mean
+            parts.append(f"{name_of(monitor)}: {what}, {now:.1f} now, {after:.1f} after")
+    return " · ".join(parts)
+
+
+def summary(monitor: MonitorMatch) -> str:
+    """Return a sentence or two on a monitor for its own page."""
+    if monitor.difference is None or monitor.target is None:
+        return "This monitor has no session that counts. Until it is measured nothing can be said of it."
+    now = monitor.difference
+    text = (
+        f"Against the screen it differs by {now.mean:.2f} on average ({size_sentence(now.mean)}) and by "
+        f"{now.worst:.1f} at worst, in {now.worst_patch}."
+    )
+    wrong = faults(monitor)
+    if wrong:
+        text += f" What is wrong: {join(wrong)}."
+    return f"{text} Next: {next_step(monitor)}."
+
+
+def join(parts: list[str]) -> str:
+    """Return words as a list in English: ``a, b and c``."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def check_words(name: str) -> str:
+    """Return what a check looks at."""
+    return {
+        "mean_difference": "mean difference",
+        "p95_difference": "95 % of colours within",
+        "white": "white",
+        "luminance": "peak luminance",
+        "gamma": "gamma",
+    }.get(name, name)
+
+
+def clean(text: str) -> str:
+    """Return text with private-use and control characters as U+FFFD: no font has them."""
+    import unicodedata
+
+    return "".join("\ufffd" if unicodedata.category(char) in ("Co", "Cc", "Cs", "Cn") else char for char in text)

@@ -1,0 +1,206 @@
+"""The demo facility: an invented studio with three rooms, two projectors and nine monitors.
+
+People, rooms and figures are made up. Its displays are simulated, so that what is wrong with each is known.
+"""
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
+from matchlib.errors import InputError, Problem
+
+_INVENTED = "invented: simulated readings of a made-up studio"
+_DARK_ROOM = Noise(relative=0.0015, floor=0.0004)
+_CONTACT = Noise(relative=0.002, floor=0.0015)
+
+_FACILITY = '''# Invented: the studio, its people, rooms and figures are made up.
+name = "Quince Orchard Pictures (invented)"
+time_zone = "Europe/London"
+
+[tolerances]
+mean_difference = 2.0
+p95_difference = 5.0
+white = 0.003
+luminance = 0.06
+gamma = 0.10
+
+[projectors.big-screen]
+light = "xenon lamp"
+encoding = "P3 DCI"
+surround = "dark"
+
+[projectors.small-screen]
+light = "laser phosphor"
+encoding = "P3 DCI"
+surround = "dark"
+
+[rooms.attic]
+projector = "big-screen"
+surround = "dim"
+
+[rooms.pear-tree]
+projector = "big-screen"
+surround = "dim"
+
+[rooms.well-house]
+projector = "small-screen"
+surround = "dark"
+out_of_reach = "clip"
+
+[instruments.spectro-1]
+kind = "spectroradiometer"
+luminance = 0.02
+xy = 0.0015
+floor = 0.002
+contact = false
+
+[instruments.contact-2]
+kind = "colorimeter"
+luminance = 0.04
+xy = 0.004
+floor = 0.01
+contact = true
+'''
+
+_DCI_WHITE, _P3 = (0.314, 0.351), ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
+
+
+def _display(luminance: float, white: tuple[float, float], primaries: object, black: float, gamma: float) -> SimulatedDisplay:
+    red, green, blue = primaries  # type: ignore[misc, attr-defined]
+    return SimulatedDisplay(luminance, white, red, green, blue, (gamma,) * 3, black)
+
+
+@dataclass(frozen=True, slots=True)
+class DemoMonitor:
+    """An invented monitor: its row, how it is set, and what its panel is natively."""
+
+    row: str
+    id: str
+    hours: int
+    day: str
+    instrument: str
+    calibrated: SimulatedDisplay
+    native: SimulatedDisplay | None
+
+
+_HEADER = "monitor,room,panel,adjusts,dims,dims_min,hours,hours_date,location,adjusted,note"
+_WIDE = _display(320, (0.3127, 0.3290), ((0.684, 0.314), (0.211, 0.720), (0.149, 0.050)), 0.018, 2.2)
+_OLED = _display(180, (0.3127, 0.3290), ((0.682, 0.317), (0.236, 0.712), (0.141, 0.050)), 0.0006, 2.4)
+_NARROW = _display(220, (0.3127, 0.3290), ((0.640, 0.332), (0.303, 0.602), (0.152, 0.061)), 0.015, 2.2)
+_FAIR = _display(47.6, (0.3138, 0.3512), ((0.679, 0.321), (0.266, 0.688), (0.150, 0.060)), 0.016, 2.58)
+
+_MONITORS = (
+    DemoMonitor(
+        "A1,attic,wide-gamut LCD,,backlight,0.08,3120,2026-09-01,desk by the window,2026-06-15,invented",
+        "A1", 3150, "2026-09-07T10:10:00", "spectro-1", _FAIR, _WIDE,
+    ),
+    DemoMonitor(
+        "A2,attic,wide-gamut LCD,,backlight,0.08,2980,2026-09-01,desk by the stairs,2026-06-15,invented",
+        "A2", 3004, "2026-09-07T10:40:00", "spectro-1",
+        replace(_FAIR, luminance=51.2, white_xy=(0.3052, 0.3330), gamma=(2.36, 2.38, 2.34), black=0.021),
+        replace(_WIDE, luminance=305, black=0.019),
+    ),
+    DemoMonitor(
+        "A3,attic,standard-gamut LCD,,backlight,0.05,8011,2026-09-01,edit table,2025-11-20,invented",
+        "A3", 8044, "2026-09-07T11:15:00", "spectro-1",
+        replace(_NARROW, luminance=48.3, white_xy=(0.3142, 0.3505), gamma=(2.6, 2.61, 2.59), black=0.012),
+        _NARROW,
+    ),
+    DemoMonitor(
+        "P1,pear-tree,OLED,,,,1450,2026-09-01,left grading desk,2026-07-02,invented",
+        "P1", 1466, "2026-09-08T09:20:00", "spectro-1",
+        replace(_FAIR, luminance=48.5, white_xy=(0.3147, 0.3503), gamma=(2.59, 2.6, 2.6), black=0.0006),
+        _OLED,
+    ),
+    DemoMonitor(
+        "P2,pear-tree,OLED,,,,9870,2026-09-01,right grading desk,2026-07-02,invented: worn panel",
+        "P2", 9902, "2026-09-08T09:50:00", "spectro-1",
+        replace(_FAIR, luminance=36.9, white_xy=(0.3149, 0.3490), gamma=(2.6, 2.59, 2.61), black=0.0006),
+        replace(_OLED, luminance=40.5, white_xy=(0.3160, 0.3400)),
+    ),
+    DemoMonitor(
+        "P3,pear-tree,wide-gamut LCD,,,,2210,2026-09-01,producer's table,2026-03-12,invented",
+        "P3", 2231, "2026-09-08T10:30:00", "spectro-1",
+        replace(_FAIR, luminance=47.9, white_xy=(0.3141, 0.3508), black=0.62),
+        replace(_WIDE, luminance=290, black=0.62),
+    ),
+    DemoMonitor(
+        "W1,well-house,OLED,,,,640,2026-09-01,north wall,2026-08-03,invented",
+        "W1", 655, "2026-09-08T13:10:00", "spectro-1",
+        replace(_FAIR, luminance=46.8, white_xy=(0.3151, 0.3520), gamma=(2.57, 2.58, 2.56), black=0.0007),
+        replace(_OLED, luminance=176),
+    ),
+    DemoMonitor(
+        "W2,well-house,wide-gamut LCD,luminance white gamma,backlight,0.08,5120,2026-09-01,south wall,2026-08-03,"
+        "invented: its menu takes no primaries",
+        "W2", 5138, "2026-09-08T13:40:00", "contact-2",
+        replace(_FAIR, luminance=45.1, white_xy=(0.3128, 0.3482), gamma=(2.52, 2.54, 2.5), black=0.017),
+        replace(_WIDE, luminance=260, black=0.02),
+    ),
+    DemoMonitor(
+        "W3,well-house,wide-gamut LCD,,backlight,0.08,4075,2026-09-01,server corner,2026-08-03,invented: on loan",
+        "W3", 0, "", "", _FAIR, None,
+    ),
+)  # fmt: skip
+
+
+def _projectors() -> dict[str, SimulatedDisplay]:
+    screen = _display(47.2, (0.3136, 0.3504), _P3, 0.023, 2.6)
+    laser = replace(
+        screen, luminance=45.9, white_xy=(0.3152, 0.3522), red_xy=(0.684, 0.314), gamma=(2.58, 2.58, 2.58)
+    )
+    return {"big-screen": screen, "small-screen": laser}
+
+
+def demo_files() -> dict[str, str]:
+    """Return the demo facility: path relative to its folder, and text."""
+    files = {"facility.toml": _FACILITY}
+    files["monitors.csv"] = "\n".join([_HEADER, *(monitor.row for monitor in _MONITORS)]) + "\n"
+    moments = {"big-screen": "2026-09-07T08:30:00", "small-screen": "2026-09-08T12:20:00"}
+    hours = {"big-screen": 412, "small-screen": 6120}
+    for seed, (name, display) in enumerate(_projectors().items(), start=101):
+        keys = _keys(name, "calibrated", moments[name], "spectro-1", hours[name])
+        session = SimulatedSession(display, keys, _DARK_ROOM, seed)
+        files[f"readings/{moments[name][:10]}/{name}.csv"] = session.text()
+    for seed, monitor in enumerate(_MONITORS, start=201):
+        if not monitor.day:
+            continue
+        noise = _CONTACT if monitor.instrument == "contact-2" else _DARK_ROOM
+        folder = f"readings/{monitor.day[:10]}"
+        keys = _keys(monitor.id, "calibrated", monitor.day, monitor.instrument, monitor.hours)
+        files[f"{folder}/{monitor.id}.csv"] = SimulatedSession(monitor.calibrated, keys, noise, seed).text()
+        if monitor.native is not None:
+            keys |= {"mode": "native"}
+            native = SimulatedSession(monitor.native, keys, noise, seed + 100)
+            files[f"{folder}/{monitor.id}_native.csv"] = native.text()
+    return files
+
+
+def _keys(display: str, mode: str, measured: str, instrument: str, hours: int) -> dict[str, str]:
+    return {
+        "display": display,
+        "mode": mode,
+        "measured": f"{measured}+01:00",
+        "instrument": instrument,
+        "hours": str(hours),
+        "signal_max": "1023",
+        "note": _INVENTED,
+    }
+
+
+def write_demo(folder: str | Path, *, replace_files: bool = False) -> list[Path]:
+    """Write the demo facility into a folder and return the files.
+
+    Raises:
+        InputError: The folder holds other files, or one of these and ``replace_files`` is False.
+    """
+    root = Path(folder)
+    if root.exists() and not root.is_dir():
+        raise InputError(Problem(f"{str(folder)!r} is a file", "name a folder that is new or empty"))
+    files = {root / name: text for name, text in demo_files().items()}
+    if not replace_files and root.is_dir() and any(root.iterdir()):
+        raise InputError(Problem(f"{str(folder)!r} is not empty", "name a new folder, or pass --replace"))
+    for path, text in files.items():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
+    return list(files)
