@@ -1,5 +1,6 @@
 """A room's result as the data that the report's template sets: strings only, nothing left to compute."""
 
+from datetime import datetime
 from typing import Any
 
 from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
@@ -118,11 +119,17 @@ def _measured(room: RoomMatch) -> list[dict[str, str]]:
     return [
         {
             "display": display,
-            "when": "not measured" if when is None else when.replace("T", ", "),
+            "when": "not measured" if when is None else _moment(when),
             "instrument": f"{instrument} ({kinds.get(instrument, '')})" if instrument else "–",
         }
         for display, when, instrument in rows
     ]
+
+
+def _moment(text: str) -> str:
+    """Return an instant as people write it: ``2 October 2026, 09:40 (UTC+01:00)``."""
+    when = datetime.fromisoformat(text)
+    return f"{when.day} {when:%B %Y, %H:%M} (UTC{text[-6:] if when.utcoffset() else ''})"
 
 
 def _sheet_row(room: RoomMatch, monitor: MonitorMatch) -> dict[str, str]:

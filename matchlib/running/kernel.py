@@ -2,6 +2,7 @@
 
 import os
 import sys
+from pathlib import Path
 from typing import Any
 
 from jupyter_client.kernelspec import KernelSpec
@@ -10,6 +11,7 @@ from traitlets import default
 
 from matchlib.package import package_folder
 
+KERNEL_LOG = "kernel.log"
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 
@@ -47,6 +49,16 @@ class RoomKernelManager(AsyncKernelManager):
     @default("transport")
     def _default_transport(self) -> str:
         return "tcp" if os.name == "nt" else "ipc"
+
+    async def start_kernel(self, **keywords: Any) -> None:
+        """Start the kernel; what it says of itself goes into a log beside its own files."""
+        with Path(self.private, KERNEL_LOG).open("ab") as log:
+            await super().start_kernel(stdout=log, stderr=log, **keywords)
+
+    @default("ip")
+    def _default_ip(self) -> str:
+        """Return a host, or a path of this kernel's own: the usual default is one for the whole folder."""
+        return "127.0.0.1" if self.transport == "tcp" else str(Path(self.private, "k"))
 
     @property
     def kernel_spec(self) -> KernelSpec:

@@ -48,7 +48,7 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
-    from matchlib.running.kernel import manager_class
+    from matchlib.running.kernel import KERNEL_LOG, manager_class
 
     values = asdict(parameters)
     _check_names(papermill.inspect_notebook(str(notebook)), values, notebook.name)
@@ -73,7 +73,8 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
         except CellTimeoutError:
             raise ReportError(f"a cell of {notebook.name} ran longer than {CELL_TIMEOUT} s") from None
         except (DeadKernelError, RuntimeError) as error:
-            raise ReportError(f"the kernel of {notebook.name} died: {error}; run again") from None
+            last = _last_line(Path(private, KERNEL_LOG))
+            raise ReportError(f"the kernel of {notebook.name} died: {error}{last}; run again") from None
         finally:
             if before is None:
                 os.environ.pop("JUPYTER_RUNTIME_DIR", None)
@@ -81,6 +82,13 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
                 os.environ["JUPYTER_RUNTIME_DIR"] = before
             if output.is_file():
                 _blank_out(output)
+
+
+def _last_line(log: Path) -> str:
+    """Return the last thing a kernel said of itself, or an empty string."""
+    lines = log.read_text(encoding="utf-8", errors="replace").split("\n") if log.is_file() else []
+    said = [line.strip() for line in lines if line.strip()]
+    return f" ({said[-1]})" if said else ""
 
 
 def _check_names(known: Mapping[str, Any], given: Mapping[str, Any], name: str) -> None:

@@ -1,0 +1,124 @@
+"""All monitors of a room at a glance: mean difference now, and with the target."""
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from matchlib.matching.result import MonitorMatch, RoomMatch
+from matchlib.reporting.drawing import Drawing, save_svg
+from matchlib.reporting.plots.style import (
+    HAIR,
+    INK,
+    LOOKS,
+    NOW,
+    SOFT,
+    TARGET,
+    key,
+    note,
+    sheet,
+)
+from matchlib.reporting.words import SIZES
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_WIDTH = 6.7  # inch: a report's text width
+_ROW, _ABOVE, _BELOW = 0.17, 0.26, 0.42
+_LEAST = 11.5  # CIEDE2000: the axis ends no nearer, so that every word has its place
+
+
+def overview(room: RoomMatch) -> Drawing:
+    """Return one row a monitor, numbered in the order given, on an axis of mean CIEDE2000 with words.
+
+    The axis is the square root of the difference. A monitor that the sheet leaves as it is has no open mark.
+
+    Args:
+        room: The room; also one that was read back from ``match.json``.
+    """
+    count = max(len(room.monitors), 1)
+    height = _ABOVE + _BELOW + _ROW * count
+    limit = None if room.settings is None else room.settings.tolerances.mean_difference
+    end = max([_LEAST, *(1.08 * value for monitor in room.monitors for value in _ends(monitor))])
+    with sheet(_WIDTH, height) as figure:
+        axes = figure.add_axes((0.035, _BELOW / height, 0.855, _ROW * count / height))
+        _zones(axes, end)
+        for place, monitor in enumerate(room.monitors):
+            _row(axes, place, monitor)
+        if limit is not None:
+            _limit(axes, limit)
+        _frame(axes, count, end)
+        svg = save_svg(figure)
+    return Drawing("overview", "", _alt(room, limit), svg)
+
+
+def _ends(monitor: MonitorMatch) -> list[float]:
+    """Return the mean difference now, and with the target where there is something to set."""
+    now = [] if monitor.difference is None else [monitor.difference.mean]
+    return [*now, monitor.target.expected.mean] if monitor.adjust and monitor.target is not None else now
+
+
+def _zones(axes: "Axes", end: float) -> None:
+    low = 0.0
+    for place, (high, word, _) in enumerate(SIZES):
+        left, right = np.sqrt(low), np.sqrt(min(high, end))
+        axes.axvspan(left, right, color=("0.97", "0.90")[place % 2], linewidth=0, zorder=0)
+        axes.annotate(
+            word,
+            ((left + right) / 2, 0),
+            (0, -13),
+            xycoords=axes.get_xaxis_transform(),
+            textcoords="offset points",
+            ha="center",
+            va="top",
+        )
+        low = high
+
+
+def _row(axes: "Axes", place: int, monitor: MonitorMatch) -> None:
+    ends = _ends(monitor)
+    across = axes.get_yaxis_transform()
+    if not ends:
+        axes.text(0.012, place, "not measured", color=SOFT, va="center", style="italic", transform=across)
+        return
+    axes.axhline(place, color=HAIR, linewidth=0.4, zorder=0.5)
+    roots = np.sqrt(ends)
+    axes.plot(roots, [place] * len(ends), color=SOFT, linewidth=1.0, zorder=2)
+    for name, root in zip((NOW, TARGET), roots.tolist(), strict=False):
+        look = LOOKS[name]
+        inside = {"markerfacecolor": look.color if look.filled else "white"}
+        axes.plot(
+            [root], [place], **look.marks(1.3) | inside, linestyle="none", zorder=look.order, clip_on=False
+        )
+    axes.text(1.012, place, " → ".join(f"{value:.1f}" for value in ends), va="center", transform=across)
+
+
+def _limit(axes: "Axes", limit: float) -> None:
+    root = float(np.sqrt(limit))
+    axes.axvline(root, color=INK, linewidth=0.9, linestyle=(0, (1, 1.5)), zorder=1.5)
+    axes.text(root, 1.0, f"limit {limit:g}", transform=axes.get_xaxis_transform(), ha="center", va="bottom")
+
+
+def _frame(axes: "Axes", count: int, end: float) -> None:
+    axes.set_ylim(count - 0.5, -0.5)
+    axes.set_yticks(range(count), [str(place + 1) for place in range(count)])
+    axes.tick_params(axis="y", length=0)
+    axes.set_xlim(0, np.sqrt(end))
+    ticks = [value for value in (0, 0.5, 1, 2, 4, 8, 16, 32, 64) if value <= end]
+    axes.set_xticks(np.sqrt(ticks), [f"{value:g}" for value in ticks])
+    axes.spines["left"].set_visible(False)
+    note(axes, 1.012, 1.0, "now → target", va="bottom")
+    key(axes, (NOW, TARGET), loc="lower right", bbox_to_anchor=(0.97, 1.0), ncols=2)
+
+
+def _alt(room: RoomMatch, limit: float | None) -> str:
+    held = "" if limit is None else f"; the limit is {limit:g}"
+    rows = []
+    for place, monitor in enumerate(room.monitors, 1):
+        ends = [f"{value:.2f}" for value in _ends(monitor)]
+        told = (
+            f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}"
+            if ends
+            else "not measured"
+        )
+        rows.append(f"{place}: {told}")
+    return f"Mean difference of each monitor from the screen in CIEDE2000{held}. {'; '.join(rows)}."
