@@ -80,7 +80,8 @@ def _lead(room: RoomMatch) -> str:
         return f"{text} Every monitor that does not match can be set so that it should."
     if fixable:
         return f"{text} {words.join(fixable)} can be set so that it should match; the rest can only come nearer."
-    return f"{text} No setting makes the others match fully; how near they can come is told below."
+    it, comes = ("it", "it") if len(wrong) == 1 else ("the others", "they")
+    return f"{text} No setting makes {it} match fully; how near {comes} can come is told below."
 
 
 def _line(number: int, monitor: MonitorMatch) -> dict[str, Any]:
@@ -203,7 +204,7 @@ def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
     ]
     for name in ("white", "red", "green", "blue"):
         pairs = [getattr(c, f"{name}_xy") if c else None for c in columns]
-        rows.append([f"{name} x, y", *("–" if p is None else f"{p[0]:.4f} {p[1]:.4f}" for p in pairs)])
+        rows.append([f"{name} x, y", *("–" if p is None else f"{p[0]:.4f}\u00a0{p[1]:.4f}" for p in pairs)])
     scores = (
         None,
         monitor.difference,
@@ -211,7 +212,7 @@ def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
         monitor.ideal.expected if monitor.ideal else None,
     )
     rows.append(["difference: mean", *("–" if s is None else f"{s.mean:.2f}" for s in scores)])
-    rows.append(["difference: 95 %, worst", *("–" if s is None else f"{s.p95:.2f}, {s.worst:.1f}" for s in scores)])
+    rows.append(["difference: 95 %, worst", *("–" if s is None else f"{s.p95:.2f},\u00a0{s.worst:.1f}" for s in scores)])
     return rows
 
 

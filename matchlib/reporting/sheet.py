@@ -104,8 +104,8 @@ def note(monitor: MonitorMatch) -> str:
         parts.append(f"its menu does not take {words.join(fixed)}: those figures are what it shows now")
     if monitor.row and monitor.row.dims == "backlight" and monitor.adjust:
         parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
-    if monitor.adjust or monitor.verdict.result != "match":
-        parts += monitor.limits
+    if monitor.adjust and monitor.verdict.result != "match" and not words.will_match(monitor):
+        parts.append(f"{target.expected.mean:.1f} will remain, the panel cannot do better: see its page")
     return "; ".join(parts)
 
 

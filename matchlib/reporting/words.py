@@ -103,12 +103,13 @@ def next_step(monitor: MonitorMatch) -> str:
         return "nothing: leave it as it is"
     if not monitor.adjust:
         return "leave it: no setting makes it better"
-    if _will_match(monitor):
+    if will_match(monitor):
         return f"set it as the sheet says; it should then match ({after:.1f})"
     return f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
 
 
-def _will_match(monitor: MonitorMatch) -> bool:
+def will_match(monitor: MonitorMatch) -> bool:
+    """Return whether the target, once set, is expected to keep every limit."""
     limits = {check.name: check.limit for check in monitor.verdict.checks}
     target, ideal = monitor.target, monitor.ideal
     if target is None or ideal is None:

@@ -34,7 +34,7 @@ from matchlib.reporting.words import join, name_of, tint
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_NEAR = 0.02  # Δu′v′ from the middle to the edge of the small picture of the whites
+_NEAR = 0.02  # Δu′v′ from the middle to the edge of the small picture of the whites, at least
 _SEEN_OUTSIDE = 0.001  # Δu′v′: a primary nearer to the panel's edge is not called outside
 _CHANNELS = ("red", "green", "blue")
 
@@ -152,21 +152,21 @@ def _whites(axes: "Axes", whites: dict[str, Array], limit: float | None) -> None
     from matplotlib.patches import Circle
 
     middle = whites[PROJECTOR]
+    farthest = max(float(np.abs(white - middle).max()) for white in whites.values())
+    edge = max(_NEAR, np.ceil(110 * farthest) / 100)
     if limit is not None:
         circle = Circle((0, 0), limit, facecolor="0.9", edgecolor=SOFT, linewidth=0.6)
         axes.add_patch(circle)
     for name, white in whites.items():
-        inside = np.clip(white - middle, -_NEAR, _NEAR)
-        axes.plot(
-            *inside, **LOOKS[name].marks(0.9), linestyle="none", zorder=LOOKS[name].order, clip_on=False
-        )
-    axes.set_xlim(-_NEAR, _NEAR)
-    axes.set_ylim(-_NEAR, _NEAR)
+        look = LOOKS[name]
+        axes.plot(*(white - middle), **look.marks(0.9), linestyle="none", zorder=look.order)
+    axes.set_xlim(-edge, edge)
+    axes.set_ylim(-edge, edge)
     axes.set_xticks([])
     axes.set_yticks([])
     for side in axes.spines.values():
         side.set_visible(True)
-    axes.set_title("whites, ± 0.02", fontsize=SMALL, pad=2.5)
+    axes.set_title(f"whites, ± {edge:g}", fontsize=SMALL, pad=2.5)
 
 
 def _alt(room: RoomMatch, shown: dict[str, _Corners], panel: Panel, limit: float | None) -> str:

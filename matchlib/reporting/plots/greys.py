@@ -52,9 +52,9 @@ def greys(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
     word = reference_word(room)
     with sheet() as figure:
         greatest = max((float(np.abs(values).max(initial=0.0)) for values in tints.values()), default=0.0)
-        span = max(2.0, 1.6 * (limit or 0.0), 1.35 * greatest)
+        span = max(2.0, 1.6 * (limit or 0.0), 1.6 * greatest)
         for place, bottom in ((0, 0.575), (1, 0.125)):
-            axes = figure.add_axes((0.125, bottom, 0.845, 0.35))
+            axes = figure.add_axes((0.14, bottom, 0.83, 0.35))
             _tracking(axes, signal, {name: values[:, place] for name, values in tints.items()}, limit)
             _frame(axes, _AXES[place], span, last=place == 1)
             if place == 0:
@@ -87,7 +87,7 @@ def _frame(axes: "Axes", words: tuple[str, str, str], span: float, *, last: bool
     axes.set_ylim(-span, span)
     axes.locator_params(axis="y", nbins=5)
     axes.set_ylabel(label)
-    axes.yaxis.set_label_coords(-0.1, 0.5)
+    axes.yaxis.set_label_coords(-0.12, 0.5)
     note(axes, 0.995, 0.985, above, ha="right", va="top")
     note(axes, 0.995, 0.015, below, ha="right", va="bottom")
     axes.set_xlim(0, 101)

@@ -83,11 +83,17 @@ def _row(axes: "Axes", place: int, monitor: MonitorMatch) -> None:
     axes.axhline(place, color=HAIR, linewidth=0.4, zorder=0.5)
     roots = np.sqrt(ends)
     axes.plot(roots, [place] * len(ends), color=SOFT, linewidth=1.0, zorder=2)
+    # the small full mark lies above the wide hollow one, so that both are seen where they meet
     for name, root in zip((NOW, TARGET), roots.tolist(), strict=False):
         look = LOOKS[name]
         inside = {"markerfacecolor": look.color if look.filled else "white"}
         axes.plot(
-            [root], [place], **look.marks(1.3) | inside, linestyle="none", zorder=look.order, clip_on=False
+            [root],
+            [place],
+            **look.marks(1.3) | inside,
+            linestyle="none",
+            zorder=7 - look.order,
+            clip_on=False,
         )
     axes.text(1.012, place, " → ".join(f"{value:.1f}" for value in ends), va="center", transform=across)
 

@@ -57,7 +57,8 @@ def patches(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
 def display_colours(xyz: Array, white: Array) -> Array:
     """Return sRGB signals, 0 to 1, that show XYZ about right on a screen with a D65 white, shape (n, 3).
 
-    The reference white becomes the screen's (Bradford); what sRGB cannot show is clipped.
+    The reference white becomes the screen's (Bradford). Where a colour is lighter than white, all are
+    darkened by one factor, so that the lightest is as light as white; what sRGB cannot show is clipped.
 
     Args:
         xyz: cd/m², shape (n, 3).
@@ -66,8 +67,9 @@ def display_colours(xyz: Array, white: Array) -> Array:
     import colour
 
     d65 = colour.xy_to_XYZ(colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"])
+    lightest = max(float(white[1]), float(xyz[:, 1].max(initial=0.0)))
     adapted = colour.adaptation.chromatic_adaptation_VonKries(
-        xyz / white[1], white / white[1], d65, transform="Bradford"
+        xyz / lightest, white / white[1], d65, transform="Bradford"
     )
     return np.asarray(np.clip(colour.XYZ_to_sRGB(adapted), 0.0, 1.0))
 
@@ -112,8 +114,8 @@ def _swatches(axes: "Axes", detail: Detail, worst: Places, word: str) -> None:
     axes.set_xlim(0, 1)
     axes.set_ylim(_WORST + 0.45, -0.02)
     axes.text(0, 0.28, f"{word} | monitor", fontsize=SMALL, color=SOFT)
-    wanted = display_colours(detail.wanted_xyz[worst], detail.reference_white)
-    now = display_colours(detail.now_xyz[worst], detail.reference_white)
+    both = np.vstack([detail.wanted_xyz[worst], detail.now_xyz[worst]])
+    wanted, now = np.split(display_colours(both, detail.reference_white), 2)
     for row, place in enumerate(worst.tolist()):
         top = row + 0.45
         for left, colours in ((0.0, wanted), (0.16, now)):
@@ -133,6 +135,6 @@ def _alt(detail: Detail, worst: Places, limits: tuple[float, float] | None) -> s
         f"CIEDE2000 of {len(detail.now)} patches, sorted: mean {detail.now.mean():.2f} now{held[0]}, "
         f"{detail.after.mean():.2f} with the target; 95 % of the patches within {p95[NOW]:.2f} now{held[1]}, "
         f"{p95[TARGET]:.2f} with the target. The worst now: {named}. "
-        "Their swatches are approximate: the reference white is shown as the reader's white, and what the "
-        "reader's screen or paper cannot show is clipped."
+        "Their swatches are approximate: the projector's white is shown as the reader's white, or below it "
+        "where a patch is lighter, and what sRGB cannot show is clipped."
     )

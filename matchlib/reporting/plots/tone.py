@@ -53,8 +53,8 @@ def tone(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
     lightness = {name: xyz_to_lab(xyz, detail.reference_white)[:, 0] for name, xyz in shown.items()}
     steps = {name: lightness[name] - lightness[PROJECTOR] for name in (NOW, TARGET)}
     with sheet() as figure:
-        upper = figure.add_axes((0.125, 0.575, 0.845, 0.35))
-        lower = figure.add_axes((0.125, 0.125, 0.845, 0.35))
+        upper = figure.add_axes((0.14, 0.575, 0.83, 0.35))
+        lower = figure.add_axes((0.14, 0.125, 0.83, 0.35))
         _exponents(upper, signal, exponents, _band(room, monitor))
         _steps(lower, signal, steps, reference_word(room))
         words = {PROJECTOR: reference_word(room)}
@@ -107,7 +107,7 @@ def _exponents(
         note(axes, 0.5, 0.5, "too few greys", ha="center", va="center")
     axes.locator_params(axis="y", nbins=5)
     axes.set_ylabel("gamma per grey")
-    axes.yaxis.set_label_coords(-0.1, 0.5)
+    axes.yaxis.set_label_coords(-0.12, 0.5)
     axes.set_xlim(0, 101)
     axes.set_xticks([0, 25, 50, 75, 100], [])
 
@@ -117,13 +117,13 @@ def _steps(axes: "Axes", signal: Array, steps: dict[str, Array], word: str) -> N
     for name, values in steps.items():
         axes.plot(100 * signal, values, **LOOKS[name].line(), **LOOKS[name].marks(), clip_on=False)
     greatest = max((float(np.abs(values).max(initial=0.0)) for values in steps.values()), default=0.0)
-    span = max(1.0, 1.35 * greatest)
+    span = max(1.0, 1.6 * greatest)
     axes.set_ylim(-span, span)
     note(axes, 0.995, 0.985, f"lighter than the {word}", ha="right", va="top")
     note(axes, 0.995, 0.015, f"darker than the {word}", ha="right", va="bottom")
     axes.locator_params(axis="y", nbins=5)
     axes.set_ylabel("ΔL*")
-    axes.yaxis.set_label_coords(-0.1, 0.5)
+    axes.yaxis.set_label_coords(-0.12, 0.5)
     axes.set_xlim(0, 101)
     axes.set_xticks([0, 25, 50, 75, 100], ["0", "25", "50", "75", "100"])
     axes.set_xlabel("signal of the grey, %")

@@ -1,0 +1,131 @@
+"""Fixtures that every test may use: a small simulated facility, and session files of known truth.
+
+The facility is invented. Projector P1 serves studio-1 (monitors M1, M2) and studio-2 (monitor M3); each display
+has one complete calibrated session, ``readings/ID.csv``, of a simulated display that is exactly what it says.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession, session_patches
+
+TOML = """\
+name = "Small studio (invented)"
+time_zone = "Europe/London"
+
+[projectors.P1]
+light = "xenon lamp"
+encoding = "P3 DCI"
+
+[rooms.studio-1]
+projector = "P1"
+
+[rooms.studio-2]
+projector = "P1"
+
+[instruments.S1]
+kind = "spectroradiometer"
+luminance = 0.02
+xy = 0.0015
+floor = 0.01
+
+[instruments.C1]
+kind = "colorimeter"
+luminance = 0.04
+xy = 0.004
+floor = 0.01
+contact = true
+"""
+MONITORS = """\
+monitor,room,panel
+M1,studio-1,wide-gamut LCD
+M2,studio-1,wide-gamut LCD
+M3,studio-2,OLED
+"""
+REFERENCE = SimulatedDisplay(48.0, (0.314, 0.351), (0.680, 0.320), (0.265, 0.690), (0.150, 0.060), black=0.02)
+DISPLAYS = {
+    "P1": REFERENCE,
+    "M1": replace(REFERENCE, luminance=46.0, black=0.03),
+    "M2": replace(REFERENCE, white_xy=(0.309, 0.345), gamma=(2.4, 2.4, 2.4), black=0.03),
+    "M3": replace(REFERENCE, black=0.001),
+}
+MEASURED = "2026-03-02T10:00:00"
+
+
+def _session_text(
+    display: str,
+    measured: str = MEASURED,
+    *,
+    shows: SimulatedDisplay | None = None,
+    seed: int = 1,
+    steps: int = 5,
+    **keys: str,
+) -> str:
+    shows = shows or DISPLAYS.get(display, REFERENCE)
+    header = {"display": display, "measured": measured, "instrument": "S1", "signal_max": "4095"} | keys
+    simulated = SimulatedSession(shows, header, Noise(relative=0.0005), seed)
+    return simulated.text(session_patches(steps=steps, repeats=1))
+
+
+@pytest.fixture
+def session_text() -> Callable[..., str]:
+    """Return ``session_text(display, measured, *, shows, seed, steps, **keys)``: text of a complete session.
+
+    ``shows`` is the simulated display (by default the one of that id), ``seed`` that of the instrument's noise,
+    ``steps`` those of each ramp and of the greys, ``keys`` are further or other header keys.
+    """
+    return _session_text
+
+
+@pytest.fixture
+def displays() -> dict[str, SimulatedDisplay]:
+    """Return the simulated displays of the small facility by id."""
+    return dict(DISPLAYS)
+
+
+@pytest.fixture
+def make_facility(tmp_path: Path) -> Callable[..., Path]:
+    """Return ``make_facility(tmp_path, **changes)``, which writes the small facility and returns its folder.
+
+    Changes:
+        name: Of the folder, ``small`` by default.
+        toml: Another whole ``facility.toml``; None: no such file.
+        toml_more: Text added to the end of ``facility.toml``.
+        toml_edit: ``(old, new)`` text to exchange in it; the old one must be there.
+        monitors: Another whole ``monitors.csv``; None: no such file.
+        shows: Simulated displays by id, in place of or beside the usual ones.
+        files: Path relative to the folder → text or bytes of the file; None: no such file.
+    """
+
+    def make(
+        folder: Path = tmp_path,
+        *,
+        name: str = "small",
+        toml: str | None = TOML,
+        toml_more: str = "",
+        toml_edit: tuple[str, str] | None = None,
+        monitors: str | None = MONITORS,
+        shows: Mapping[str, SimulatedDisplay] | None = None,
+        files: Mapping[str, str | bytes | None] | None = None,
+    ) -> Path:
+        if toml is not None:
+            old, new = toml_edit or ("", "")
+            if old not in toml:
+                raise ValueError(f"facility.toml has no {old!r}")
+            toml = (toml.replace(old, new, 1) if old else toml) + toml_more
+        content: dict[str, str | bytes | None] = {"facility.toml": toml, "monitors.csv": monitors}
+        for place, (display, simulated) in enumerate({**DISPLAYS, **(shows or {})}.items()):
+            content[f"readings/{display}.csv"] = _session_text(display, shows=simulated, seed=place)
+        content |= files or {}
+        root = folder / name
+        for file, data in content.items():
+            if data is not None:
+                path = root / file
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(data if isinstance(data, bytes) else data.encode())
+        return root
+
+    return make
