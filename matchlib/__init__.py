@@ -1,9 +1,9 @@
 """From a facility folder to the difference between a monitor and its screen.
 
-    room = matchlib.match_room("data", "attic")
-    room.monitors[0].difference.mean
-    figures = [matchlib.draw(room, name) for name in matchlib.FIGURES]
-    matchlib.write_report(room, [drawing for drawn in figures for drawing in drawn], "out")
+room = matchlib.match_room("data", "attic")
+room.monitors[0].difference.mean
+figures = [matchlib.draw(room, name) for name in matchlib.FIGURES]
+matchlib.write_report(room, [drawing for drawn in figures for drawing in drawn], "out")
 """
 
 from importlib import import_module

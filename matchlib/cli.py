@@ -120,31 +120,35 @@ def main(arguments: list[str] | None = None) -> None:
 
 
 def _guarded(call: Callable[[], Any]) -> int:
+    """Return the exit code of a call, whatever it raises told in plain lines."""
+    code = 0
     try:
         call()
     except SystemExit as error:
-        return error.code if isinstance(error.code, int) else 1
+        code = error.code if isinstance(error.code, int) else 1
     except (KeyboardInterrupt, click.Abort):
         click.echo("interrupted; what was finished stays", err=True)
-        return 130
+        code = 130
     except click.ClickException as error:
         error.show()
-        return error.exit_code
+        code = error.exit_code
     except InputError as error:
         for problem in error.problems:
             click.echo(f"error: {problem}", err=True)
-        return 2
-    except MatchlibError as error:
-        click.echo(f"error: {error}", err=True)
-        return 1
-    except OSError as error:
-        click.echo(f"error: {error.filename or ''}: {error.strerror or error}; mend that and run again", err=True)
-        return 1
-    except Exception as error:  # noqa: BLE001 (a fault of our own: one line for the user, the rest in a log)
-        log = _keep_log()
-        click.echo(f"error: a fault of matchlib itself: {error!r}; please report it with {log}", err=True)
-        return 1
-    return 0
+        code = 2
+    except Exception as error:  # noqa: BLE001 (whatever it is, its user gets one line)
+        click.echo(f"error: {_one_line(error)}", err=True)
+        code = 1
+    return code
+
+
+def _one_line(error: Exception) -> str:
+    """Return one line on an error; a fault of our own is kept in a log and named so."""
+    if isinstance(error, MatchlibError):
+        return str(error)
+    if isinstance(error, OSError):
+        return f"{error.filename or ''}: {error.strerror or error}; mend that and run again"
+    return f"a fault of matchlib itself: {error!r}; please report it with {_keep_log()}"
 
 
 def _keep_log() -> Path:

@@ -105,9 +105,7 @@ def signal_to_linear(signal: Array, encoding: Encoding) -> Array:
 def linear_to_signal(linear: Array, encoding: Encoding) -> Array:
     """Return the signal of linear light by the encoding's nominal tone: inverse of signal_to_linear."""
     if encoding.eotf == "sRGB":
-        return np.where(
-            linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055
-        )
+        return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055)
     return np.asarray(np.sign(linear) * np.abs(linear) ** (1 / encoding.gamma))
 
 

@@ -53,9 +53,7 @@ class InputError(MatchlibError, ValueError):
     """
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
-        self.problems: tuple[Problem, ...] = (
-            (problems,) if isinstance(problems, Problem) else tuple(problems)
-        )
+        self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
     def __reduce__(self) -> tuple[type["InputError"], tuple[tuple[Problem, ...]]]:

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import product
 
 import numpy as np
 
@@ -50,7 +49,8 @@ def standard_list() -> PatchList:
     The five greys of the cube are among the 21, so 125 + 21 - 5 patches remain. One and the same fault
     scores differently on different lists, so there is one, and it stands here.
     """
-    cube = list(product((0.0, 0.25, 0.5, 0.75, 1.0), repeat=3))
-    greys = [(step / 20,) * 3 for step in range(21)]
-    signals: list[tuple[float, float, float]] = cube + [grey for grey in greys if grey not in cube]  # type: ignore[operator, list-item]
+    steps = (0.0, 0.25, 0.5, 0.75, 1.0)
+    cube = [(red, green, blue) for red in steps for green in steps for blue in steps]
+    greys = [(step / 20, step / 20, step / 20) for step in range(21)]
+    signals = cube + [grey for grey in greys if grey not in cube]
     return PatchList(tuple(patch_label(signal) for signal in signals), read_only(np.array(signals)))

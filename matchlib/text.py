@@ -34,9 +34,7 @@ def decode(data: bytes, file: str) -> str:
     if bad is not None:
         what = f"control character U+{ord(text[bad]):04X}: this is no text file"
         line, column = text.count("\n", 0, bad) + 1, bad - text.rfind("\n", 0, bad)
-        raise InputError(
-            Problem(what, "export it again, or set it aside with a reason", file, line, str(column))
-        )
+        raise InputError(Problem(what, "export it again, or set it aside with a reason", file, line, str(column)))
     return text
 
 

@@ -1,7 +1,7 @@
 """Fixtures that every test may use: a small simulated facility, and session files of known truth.
 
-The facility is invented. Projector P1 serves studio-1 (monitors M1, M2) and studio-2 (monitor M3); each display
-has one complete calibrated session, ``readings/ID.csv``, of a simulated display that is exactly what it says.
+The facility is invented. Projector P1 serves studio-1 (monitors M1, M2) and studio-2 (monitor M3); each
+display has one complete calibrated session, ``readings/ID.csv``, of a simulated display of known truth.
 """
 
 from collections.abc import Callable, Mapping
@@ -74,8 +74,8 @@ def _session_text(
 def session_text() -> Callable[..., str]:
     """Return ``session_text(display, measured, *, shows, seed, steps, **keys)``: text of a complete session.
 
-    ``shows`` is the simulated display (by default the one of that id), ``seed`` that of the instrument's noise,
-    ``steps`` those of each ramp and of the greys, ``keys`` are further or other header keys.
+    ``shows`` is the simulated display (by default the one of that id), ``seed`` that of the instrument's
+    noise, ``steps`` those of each ramp and of the greys, ``keys`` are further or other header keys.
     """
     return _session_text
 

@@ -74,7 +74,10 @@ def test_the_newest_complete_session_counts_and_the_older_is_passed_over(make_fa
 
 
 def test_newest_is_the_latest_instant_not_the_latest_clock(make_facility, session_text):
-    files = {M1: session_text("M1", "2026-03-02T10:00:00+00:00"), NEXT: session_text("M1", "2026-03-02T11:30:00+05:00")}
+    files = {
+        M1: session_text("M1", "2026-03-02T10:00:00+00:00"),
+        NEXT: session_text("M1", "2026-03-02T11:30:00+05:00"),
+    }
     assert choice(make_facility(files=files)).session.file == M1
 
 
@@ -286,8 +289,9 @@ def test_setting_aside_what_lies_elsewhere_is_a_warning(make_facility, file):
 
 
 def test_an_unknown_display_offers_the_nearest(make_facility, session_text):
-    problem = homeless(make_facility(monitors=None or "monitor,room,panel\nMonitor-7,studio-1,LCD\nM3,studio-2,LCD\n",
-                                     files={M1: session_text("Monitor7"), "readings/M2.csv": None}))
+    monitors = "monitor,room,panel\nMonitor-7,studio-1,LCD\nM3,studio-2,LCD\n"
+    files = {M1: session_text("Monitor7"), "readings/M2.csv": None}
+    problem = homeless(make_facility(monitors=monitors, files=files))
     assert (problem.file, problem.line, problem.column) == (M1, 1, "display")
     assert "no display 'Monitor7' in this facility" in problem.what
     assert "did you mean 'Monitor-7'?" in problem.do
@@ -316,18 +320,25 @@ def test_a_file_without_key_lines(make_facility):
 
 
 def test_two_displays_in_one_file(make_facility, session_text):
-    problem = homeless(make_facility(files={M1: session_text("M1") + session_text("M2"), "readings/M2.csv": None}))
-    assert problem.file == M1
-    two = "# display: M2\n" + session_text("M1")
-    problem = homeless(make_facility(name="second", files={M1: two}))
+    problem = homeless(make_facility(files={M1: "# display: M2\n" + session_text("M1")}))
     assert (problem.file, problem.line, problem.column) == (M1, 2, "display")
     assert "stands on line 1 too" in problem.what
     assert "one file holds one session of one display" in problem.do
 
 
+def test_two_sessions_one_after_the_other_in_one_file(make_facility, session_text):
+    first = session_text("M1")
+    problem = choice(make_facility(files={M1: first + session_text("M2")})).problems[0]
+    assert (problem.file, problem.line) == (M1, first.count("\n") + 1)
+    assert "key lines and comments stand above the header row" in problem.do
+
+
 @pytest.mark.parametrize(
     ("head", "what"),
-    [(b"CGATS.17\n", "CGATS.17, which this version does not read yet"), (b"PK\x03\x04" + b"\0" * 100, "an .xlsx")],
+    [
+        (b"CGATS.17\n", "CGATS.17, which this version does not read yet"),
+        (b"PK\x03\x04" + b"\0" * 100, "an .xlsx"),
+    ],
 )
 def test_formats_of_later_versions_are_refused_by_name(make_facility, head, what):
     problem = homeless(make_facility(files={"readings/export.txt": head}))
@@ -399,10 +410,17 @@ class TestLinks:
         assert index.entries == ()
         assert index.warnings
 
-    def test_links_inside_the_folder_are_followed(self, make_facility, session_text):
+    def test_a_link_to_a_file_inside_the_folder_is_followed(self, make_facility, session_text):
+        root = make_facility(files={"store/M1_next.csv": session_text("M1", NEWEST)})
+        (root / "readings" / "next.csv").symlink_to(root / "store" / "M1_next.csv")
+        assert choice(root).session.file == "readings/next.csv"
+
+    def test_a_link_to_a_folder_inside_the_folder_is_followed_or_told(self, make_facility, session_text):
         root = make_facility(files={"store/M1_next.csv": session_text("M1", NEWEST)})
         (root / "readings" / "a").symlink_to(root / "store", target_is_directory=True)
-        assert choice(root).session.file == "readings/a/M1_next.csv"
+        followed = choice(root).session.file == "readings/a/M1_next.csv"
+        told = [warning.file for warning in archive(root).warnings] == ["readings/a"]
+        assert followed or told
 
     def test_a_link_to_nothing_and_a_link_to_itself_are_told_in_words(self, make_facility):
         root = make_facility()
@@ -466,6 +484,17 @@ def test_200_mb_of_garbage_are_refused_fast_and_in_little_memory(make_facility, 
     assert "set it aside with a reason" in problem.do
     assert seconds < REFUSED_WITHIN
     assert peak < PEAK_BYTES
+
+
+def test_60_mb_of_garbage_are_refused_fast_too(make_facility):
+    """Just under the size at which a file is refused unread: it is looked through, but not for long."""
+    root = make_facility(files={"readings/garbage.csv": b"garbage, and more of it\n" * 2_500_000})
+    facility = read_facility(root)
+    begin = time.perf_counter()
+    (problem,) = Archive(facility).homeless
+    seconds = time.perf_counter() - begin
+    assert problem.file == "readings/garbage.csv"
+    assert seconds < REFUSED_WITHIN
 
 
 def test_200_mb_of_garbage_set_aside_are_not_read(make_facility):
@@ -573,13 +602,24 @@ def test_codes_out_of_range_and_unknown_keys_are_warnings_in_the_report(make_fac
 # --- whatever lies there, the answer is an index or words ---------------------------------------------------
 
 
+@pytest.fixture(scope="module")
+def mutated_root(tmp_path_factory):
+    return tmp_path_factory.mktemp("mutated")
+
+
 @settings(
-    max_examples=500, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=600,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(data=st.data())
-def test_a_mutated_session_reads_or_is_refused_in_words_that_name_it(make_facility, session_text, data):
-    """Bytes, lines and cells of M1's session are changed; M3's room is made all the same or the file is named."""
+def test_a_mutated_session_reads_or_is_refused_in_words_that_name_it(mutated_root, make_facility, session_text, data):
+    """Bytes, lines and cells of M1's session are changed: the file is read or named, M3's is read."""
     content = session_text("M1").encode()
+    root = mutated_root / "small"
+    if not root.is_dir():
+        make_facility(mutated_root)
     for _ in range(data.draw(st.integers(1, 3))):
         lines = content.split(b"\n")
         place = data.draw(st.integers(0, min(len(lines) - 1, 12)))
@@ -600,7 +640,7 @@ def test_a_mutated_session_reads_or_is_refused_in_words_that_name_it(make_facili
         else:
             lines = lines[: place + 1]
         content = b"\n".join(lines)
-    root = make_facility(name="mutated", files={M1: content})
+    (root / M1).write_bytes(content)
     index = archive(root)
     if index.homeless:
         assert {problem.file for problem in index.homeless} == {M1}

@@ -1,5 +1,7 @@
 """The command line: its words, its exit codes, no traceback."""
 
+from pathlib import Path
+
 import pytest
 
 from matchlib import cli
@@ -84,5 +86,4 @@ def test_a_fault_of_our_own_is_one_line_and_a_log(capsys, monkeypatch, tmp_path)
     assert err.count("\n") == 1
     assert "a fault of matchlib itself: ZeroDivisionError('planted')" in err
     log = err.split(" with ")[1].strip()
-    with open(log, encoding="utf-8") as stream:
-        assert "Traceback" in stream.read()
+    assert "Traceback" in Path(log).read_text(encoding="utf-8")

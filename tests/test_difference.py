@@ -56,7 +56,9 @@ def test_the_table_is_whole():
 
 def test_the_published_pairs_are_symmetric():
     """The formula is symmetric (Sharma 2005, section on its properties); the tie of pair 14 may break it."""
-    there, back = (length(ciede2000_vector(*ends)) for ends in ((PAIRS[:, 1:4], PAIRS[:, 4:7]), (PAIRS[:, 4:7], PAIRS[:, 1:4])))
+    there, back = (
+        length(ciede2000_vector(*ends)) for ends in ((PAIRS[:, 1:4], PAIRS[:, 4:7]), (PAIRS[:, 4:7], PAIRS[:, 1:4]))
+    )
     clear = ~np.isin(PAIRS[:, 0], list(HUE_WRAP))
     assert np.abs(there - back)[clear].max() < SAME_FORMULA
 
@@ -182,7 +184,10 @@ def test_the_library_s_ucs_is_the_formula():
     assert ucs_written_out(50.0, 20.0, 10.0) == pytest.approx(published, abs=1e-8)
 
 
-@pytest.mark.parametrize(("surround", "factors"), [("dark", (0.8, 0.525, 0.8)), ("dim", (0.9, 0.59, 0.9)), ("average", (1.0, 0.69, 1.0))])
+@pytest.mark.parametrize(
+    ("surround", "factors"),
+    [("dark", (0.8, 0.525, 0.8)), ("dim", (0.9, 0.59, 0.9)), ("average", (1.0, 0.69, 1.0))],
+)
 def test_cam16_ucs_against_its_steps_taken_apart(surround, factors):
     """CAM16 at L_A = Y_w / 5, Y_b = 20, full adaptation, surround factors F, c, N_c of CIE 159:2004, Table 1."""
     from colour.appearance import InductionFactors_CAM16
@@ -193,7 +198,12 @@ def test_cam16_ucs_against_its_steps_taken_apart(surround, factors):
     sides = []
     for xyz in (one, two):
         seen = colour.XYZ_to_CAM16(
-            xyz / 48 * 100, white / 48 * 100, 48 / 5, 20, InductionFactors_CAM16(*factors), discount_illuminant=True
+            xyz / 48 * 100,
+            white / 48 * 100,
+            48 / 5,
+            20,
+            InductionFactors_CAM16(*factors),
+            discount_illuminant=True,
         )
         sides.append(ucs_written_out(seen.J, seen.M, seen.h))
     assert np.abs(cam16_ucs(one, two, white, surround) - length(sides[0] - sides[1])).max() < SAME_FORMULA

@@ -29,7 +29,10 @@ FOUR_DIGITS = 0.5e-4 + 1e-9
 FIVE_DIGITS = 0.5e-5 + 1e-9
 ROUND_TRIP = 1e-12  # powers and their roots in double precision
 
-PRIMARIES = {row[0]: row[1:].astype(float) for row in np.genfromtxt(REFERENCE / "primaries.csv", delimiter=",", dtype=str, encoding="utf-8")}
+PRIMARIES = {
+    row[0]: row[1:].astype(float)
+    for row in np.genfromtxt(REFERENCE / "primaries.csv", delimiter=",", dtype=str, encoding="utf-8")
+}
 
 # SMPTE RP 431-2:2011, Annex C.4: RGB to XYZ, white .3140 .3510, and the inverse to four decimals.
 P3_DCI = [
@@ -104,7 +107,8 @@ def test_luminances_of_the_reference_projector_s_primaries():
 
 
 @pytest.mark.parametrize(
-    ("colour_", "printed"), [("red", (0.49635, 0.52555)), ("green", (0.09860, 0.57767)), ("blue", (0.17544, 0.15790))]
+    ("colour_", "printed"),
+    [("red", (0.49635, 0.52555)), ("green", (0.09860, 0.57767)), ("blue", (0.17544, 0.15790))],
 )
 def test_uv_of_the_primaries(colour_, printed):
     """RP 431-2:2011, Table C.1; its v′ of blue, .15790, is .157895 rounded up."""
@@ -132,7 +136,9 @@ def test_video_tone_over_a_zero_black(signal, luminance):
 @pytest.mark.parametrize("name", ["BT.709", "BT.601 525", "BT.601 625", "BT.2020"])
 def test_video_tone_against_a_general_library(name):
     signal = np.linspace(0, 1, 101)
-    assert signal_to_linear(signal, STANDARD[name]) == pytest.approx(colour.models.eotf_BT1886(signal), abs=ROUND_TRIP)
+    assert signal_to_linear(signal, STANDARD[name]) == pytest.approx(
+        colour.models.eotf_BT1886(signal), abs=ROUND_TRIP
+    )
     assert colour.models.eotf_BT1886(0.18) == pytest.approx(0.016317514686316)  # recorded in that library's tests
 
 
@@ -157,7 +163,9 @@ def test_signal_survives_the_round_trip(name, signal):
 def test_srgb_signal_survives_the_round_trip(signal):
     """The standard's thresholds .04045 and .0031308 are rounded, so that round trips miss by 1e-7 there."""
     encoding = replace(STANDARD["BT.709"], eotf="sRGB")
-    assert linear_to_signal(signal_to_linear(np.array([signal]), encoding), encoding) == pytest.approx([signal], abs=1e-6)
+    assert linear_to_signal(signal_to_linear(np.array([signal]), encoding), encoding) == pytest.approx(
+        [signal], abs=1e-6
+    )
 
 
 def test_light_below_zero_keeps_its_sign():

@@ -121,7 +121,14 @@ def test_a_syntax_error_at_the_end_names_the_last_line(make_facility):
 
 
 @pytest.mark.parametrize(
-    "text", ["a = " + "1" * 5000, "a = " + "[" * 20_000, "a = 2026-13-40", 'a = "\\ud800"', "a = 1979-05-27T25:00:00"]
+    "text",
+    [
+        "a = " + "1" * 5000,
+        "a = " + "[" * 20_000,
+        "a = 2026-13-40",
+        'a = "\\ud800"',
+        "a = 1979-05-27T25:00:00",
+    ],
 )
 def test_whatever_the_parser_chokes_on_is_told_in_words(text):
     with pytest.raises(InputError) as caught:
@@ -130,15 +137,15 @@ def test_whatever_the_parser_chokes_on_is_told_in_words(text):
 
 
 @settings(max_examples=300, deadline=None, derandomize=True)
-@given(st.text(alphabet='[]{}="\'.,#\n -1aé\\truefalsnig:T', max_size=40))
+@given(st.text(alphabet="[]{}=\"'.,#\n -1aé\\truefalsnig:T", max_size=40))
 def test_any_text_is_toml_or_a_syntax_error_with_its_line(text):
     try:
         found = parse(text, FILE)
     except InputError as error:
         (problem,) = error.problems
-        assert problem.file == FILE  # noqa: PT017 (either outcome is right)
-        assert 1 <= problem.line <= text.count("\n") + 1  # noqa: PT017
-        assert int(problem.column) >= 1  # noqa: PT017
+        assert problem.file == FILE
+        assert 1 <= problem.line <= text.count("\n") + 1
+        assert int(problem.column) >= 1
     else:
         assert isinstance(found, dict)
 
@@ -150,8 +157,18 @@ def test_any_text_is_toml_or_a_syntax_error_with_its_line(text):
         ("[projectors.P1]", "[projektors.P2]\n[projectors.P1]", "projektors", "did you mean 'projectors'?"),
         ("floor = 0.01", "flor = 0.01", "instruments.S1.flor", "did you mean 'floor'?"),
         ('name = "Small', 'nmae = "Small', "nmae", "did you mean 'name'?"),
-        ("[rooms.studio-2]", "[rooms.studio-2.tolerance]\n[rooms.studio-2]", "rooms.studio-2.tolerance", "tolerances"),
-        ("[rooms.studio-2]", "[tolerances]\nmean = 2\n[rooms.studio-2]", "tolerances.mean", "'mean_difference'"),
+        (
+            "[rooms.studio-2]",
+            "[rooms.studio-2.tolerance]\n[rooms.studio-2]",
+            "rooms.studio-2.tolerance",
+            "tolerances",
+        ),
+        (
+            "[rooms.studio-2]",
+            "[tolerances]\nmean = 2\n[rooms.studio-2]",
+            "tolerances.mean",
+            "'mean_difference'",
+        ),
     ],
 )
 def test_an_unknown_key_or_table_offers_the_nearest(make_facility, old, new, key, do):
@@ -159,7 +176,9 @@ def test_an_unknown_key_or_table_offers_the_nearest(make_facility, old, new, key
     problem = only(root)
     assert f"{key}: is not a key that is known here" in problem.what
     assert do in problem.do
-    assert problem.line == line_of(root, new.split("\n")[0].split(" = ")[0] if "tolerances.mean" not in key else "mean =")
+    assert problem.line == line_of(
+        root, new.split("\n")[0].split(" = ")[0] if "tolerances.mean" not in key else "mean ="
+    )
 
 
 @pytest.mark.parametrize(
@@ -171,11 +190,26 @@ def test_an_unknown_key_or_table_offers_the_nearest(make_facility, old, new, key
         ("floor = 0.01", "floor = nan", "instruments.S1.floor: nan is out of range", "between 0 and 10"),
         ("floor = 0.01", "floor = inf", "instruments.S1.floor: inf is out of range", "between 0 and 10"),
         ("floor = 0.01", "floor = -1", "instruments.S1.floor: -1 is out of range", "between 0 and 10"),
-        ("contact = true", 'contact = "yes"', "instruments.C1.contact: 'yes' is neither true nor false", "quotes"),
-        ('kind = "colorimeter"', 'kind = "colourimeter"', "'colourimeter' is no kind", "did you mean 'colorimeter'?"),
+        (
+            "contact = true",
+            'contact = "yes"',
+            "instruments.C1.contact: 'yes' is neither true nor false",
+            "quotes",
+        ),
+        (
+            'kind = "colorimeter"',
+            'kind = "colourimeter"',
+            "'colourimeter' is no kind",
+            "did you mean 'colorimeter'?",
+        ),
         ('kind = "colorimeter"\n', "", "instruments.C1.kind: is missing", 'add kind = "…"'),
         ("xy = 0.0015\n", "", "instruments.S1.xy: is missing", "expanded uncertainty (k = 2) of xy"),
-        ('time_zone = "Europe/London"', 'time_zone = "Europe/Lodnon"', "'Europe/Lodnon'", "did you mean 'Europe/London'?"),
+        (
+            'time_zone = "Europe/London"',
+            'time_zone = "Europe/Lodnon"',
+            "'Europe/Lodnon'",
+            "did you mean 'Europe/London'?",
+        ),
         ('time_zone = "Europe/London"', 'time_zone = "../../etc/passwd"', "is no time zone", "e.g."),
         ('time_zone = "Europe/London"', 'time_zone = ""', "time_zone: is empty", "Europe/London"),
         ('encoding = "P3 DCI"', 'encoding = "P3-DCI"', "'P3-DCI' is no encoding", "did you mean 'P3 DCI'?"),
@@ -183,10 +217,30 @@ def test_an_unknown_key_or_table_offers_the_nearest(make_facility, old, new, key
         ('projector = "P1"', 'projector = "P2"', "rooms.studio-1.projector: no projector 'P2'", "'P1'"),
         ('projector = "P1"', 'projector = ""', "rooms.studio-1.projector: is empty", "write it out"),
         ('projector = "P1"\n', "", "rooms.studio-1.projector: is missing", 'add projector = "…"'),
-        ('projector = "P1"', 'projector = "P1"\nsurround = "dusk"', "rooms.studio-1.surround: 'dusk'", "'dim'"),
-        ('projector = "P1"', 'projector = "P1"\nveil_xy = [0.3]', "rooms.studio-1.veil_xy: [0.3]", "two numbers"),
-        ('projector = "P1"', 'projector = "P1"\nveil_xy = [0.7, 0.7]', "is not a chromaticity", "two numbers"),
-        ('projector = "P1"', 'projector = "P1"\nveil_xy = [nan, 0.3]', "is not a chromaticity", "two numbers"),
+        (
+            'projector = "P1"',
+            'projector = "P1"\nsurround = "dusk"',
+            "rooms.studio-1.surround: 'dusk'",
+            "'dim'",
+        ),
+        (
+            'projector = "P1"',
+            'projector = "P1"\nveil_xy = [0.3]',
+            "rooms.studio-1.veil_xy: [0.3]",
+            "two numbers",
+        ),
+        (
+            'projector = "P1"',
+            'projector = "P1"\nveil_xy = [0.7, 0.7]',
+            "is not a chromaticity",
+            "two numbers",
+        ),
+        (
+            'projector = "P1"',
+            'projector = "P1"\nveil_xy = [nan, 0.3]',
+            "is not a chromaticity",
+            "two numbers",
+        ),
     ],
 )
 def test_a_wrong_value_names_its_key_and_line(make_facility, old, new, what, do):
@@ -205,11 +259,27 @@ def test_a_wrong_value_names_its_key_and_line(make_facility, old, new, what, do)
 @pytest.mark.parametrize(
     ("more", "what", "do"),
     [
-        ("[[formats]]\nfiles = '*.csv'\n", "formats: is not read by this version yet", "take [[formats]] out"),
-        ("[[corrections]]\ninstrument = 'C1'\n", "corrections: is not read by this version yet", "take [[corrections]]"),
-        ("[tolerances]\nrule = 'guarded'\n", "tolerances.rule: 'guarded' needs the uncertainties", 'write "simple"'),
+        (
+            "[[formats]]\nfiles = '*.csv'\n",
+            "formats: is not read by this version yet",
+            "take [[formats]] out",
+        ),
+        (
+            "[[corrections]]\ninstrument = 'C1'\n",
+            "corrections: is not read by this version yet",
+            "take [[corrections]]",
+        ),
+        (
+            "[tolerances]\nrule = 'guarded'\n",
+            "tolerances.rule: 'guarded' needs the uncertainties",
+            'write "simple"',
+        ),
         ("[[set_aside]]\nfile = 'readings/x.csv'\n", "set_aside.0.reason: is missing", "add reason"),
-        ("[[set_aside]]\nfile = 'readings/x.csv'\nreason = ''\n", "set_aside.0.reason: is empty", "write it out"),
+        (
+            "[[set_aside]]\nfile = 'readings/x.csv'\nreason = ''\n",
+            "set_aside.0.reason: is empty",
+            "write it out",
+        ),
         ("[[set_aside]]\nreason = 'because'\n", "set_aside.0.file: is missing", "add file"),
         ("[set_aside]\nfile = 'x'\n", "set_aside: is not a list of tables", "[[set_aside]]"),
         ("[tolerances]\nwhite = '0.003'\n", "tolerances.white: '0.003' is not a number", "without quotes"),
@@ -225,7 +295,8 @@ def test_a_wrong_table_names_its_key_and_line(make_facility, more, what, do):
 
 
 @pytest.mark.parametrize(
-    ("table", "key"), [("rooms = 3", "rooms"), ("instruments = []", "instruments"), ("projectors = 'P1'", "projectors")]
+    ("table", "key"),
+    [("rooms = 3", "rooms"), ("instruments = []", "instruments"), ("projectors = 'P1'", "projectors")],
 )
 def test_a_value_in_place_of_a_table(make_facility, table, key):
     problems = refused(make_facility(toml=f"{table}\ntime_zone = 'UTC'\n"))
@@ -328,7 +399,10 @@ def test_what_is_no_id(make_facility, kind, name, fault):
 
 @pytest.mark.parametrize("name", GOOD_IDS)
 def test_ids_in_any_script(make_facility, name):
-    more, monitors = f'[rooms."{name}"]\nprojector = "P1"\n', "monitor,room,panel\nM1,studio-1,LCD\nM3,studio-2,LCD\n"
+    more, monitors = (
+        f'[rooms."{name}"]\nprojector = "P1"\n',
+        "monitor,room,panel\nM1,studio-1,LCD\nM3,studio-2,LCD\n",
+    )
     if name == "studio-1":
         more = ""
     facility = read_facility(make_facility(toml_more=more, monitors=monitors + f"M9,{name},LCD\n"))

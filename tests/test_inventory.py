@@ -1,4 +1,4 @@
-"""``monitors.csv``: the inventory as a spreadsheet writes it, and what is wrong with line, column and way out."""
+"""``monitors.csv``: the inventory as a spreadsheet writes it, and what is wrong told with line and way out."""
 
 import pytest
 from hypothesis import given, settings
@@ -47,11 +47,16 @@ def test_every_column_is_read():
     text = (
         "monitor,room,panel,preset,encoding,adjusts,dims,dims_min,hours,hours_date,location,serial,adjusted,note,"
         f"{NATIVE}\n"
-        'M1,studio-1,wide-gamut LCD,film,BT.709,white gamma,backlight,0.08,3120,2026-09-01,"desk 3, left",S/N 7,'
-        f'2026-06-15,"two\nlines",{FIGURES}\n'
+        'M1,studio-1,wide-gamut LCD,film,BT.709,white gamma,backlight,0.08,3120,2026-09-01,"desk 3, left",'
+        f'S/N 7,2026-06-15,"two\nlines",{FIGURES}\n'
     )
     (monitor,), warnings = read(text)
-    assert (monitor.id, monitor.room, monitor.panel, monitor.preset) == ("M1", "studio-1", "wide-gamut LCD", "film")
+    assert (monitor.id, monitor.room, monitor.panel, monitor.preset) == (
+        "M1",
+        "studio-1",
+        "wide-gamut LCD",
+        "film",
+    )
     assert monitor.encoding.name == "BT.709"
     assert monitor.adjusts == ("white", "gamma")
     assert (monitor.dims, monitor.dims_min) == ("backlight", 0.08)
@@ -73,7 +78,14 @@ def test_what_is_not_given_takes_its_default():
 def test_a_spreadsheet_with_a_decimal_comma(separator):
     rows = [
         ["monitor", "room", "panel", "dims_min", "hours", *NATIVE.split(",")],
-        ["M1", "studio-1", "LCD, wide", "0,08", "3120,5", *(figure.replace(".", ",") for figure in FIGURES.split(","))],
+        [
+            "M1",
+            "studio-1",
+            "LCD, wide",
+            "0,08",
+            "3120,5",
+            *(figure.replace(".", ",") for figure in FIGURES.split(",")),
+        ],
     ]
     (monitor,), _ = read("\ufeff" + "\r\n".join(separator.join(row) for row in rows) + "\r\n")
     assert (monitor.panel, monitor.dims_min, monitor.hours) == ("LCD, wide", 0.08, 3120.5)
@@ -140,7 +152,11 @@ def test_an_inventory_of_quotes():
 
 def test_no_header_row():
     problems = refused("M1,studio-1,LCD\n")
-    assert [(problem.line, problem.column) for problem in problems] == [(1, "monitor"), (1, "room"), (1, "panel")]
+    assert [(problem.line, problem.column) for problem in problems] == [
+        (1, "monitor"),
+        (1, "room"),
+        (1, "panel"),
+    ]
     assert "column 'monitor' is missing" in problems[0].what
     assert "add it to the header row" in problems[0].do
 
@@ -257,7 +273,11 @@ def test_one_preset_in_two_rooms():
 
 def test_two_presets_of_one_monitor_are_two_rows():
     monitors, _ = read("monitor,room,panel,preset\nM1,studio-1,LCD,film\nM1,studio-2,LCD,video\nM1,studio-1,LCD,\n")
-    assert [(monitor.id, monitor.preset) for monitor in monitors] == [("M1", "film"), ("M1", "video"), ("M1", "")]
+    assert [(monitor.id, monitor.preset) for monitor in monitors] == [
+        ("M1", "film"),
+        ("M1", "video"),
+        ("M1", ""),
+    ]
 
 
 def test_native_limits_are_given_whole_or_not_at_all():
@@ -282,7 +302,12 @@ def test_a_chromaticity_out_of_range():
 
 def test_every_problem_is_told_at_once():
     problems = refused("monitor,room,panel,hours\nM1,studio-1,,x\nM2,,LCD,1\nM3\n")
-    assert [(problem.line, problem.column) for problem in problems] == [(2, "panel"), (2, "hours"), (3, "room"), (4, "")]
+    assert [(problem.line, problem.column) for problem in problems] == [
+        (2, "panel"),
+        (2, "hours"),
+        (3, "room"),
+        (4, ""),
+    ]
 
 
 def test_an_unclosed_quote():
@@ -330,11 +355,14 @@ def test_an_inventory_of_garbage_is_refused_before_it_is_read(make_facility):
 
 
 @settings(max_examples=300, deadline=None, derandomize=True)
-@given(st.text(alphabet='monitrepal,;\t\n" .1-éM#=', max_size=60).map("monitor,room,panel\nM1,studio-1,LCD\n".__add__))
+@given(
+    st.text(alphabet='monitrepal,;\t\n" .1-éM#=', max_size=60).map("monitor,room,panel\nM1,studio-1,LCD\n".__add__)
+)
 def test_any_rows_are_read_or_refused_in_words_that_name_the_file(text):
+    problems = ()
     try:
         monitors, _ = read(text)
     except InputError as error:
-        assert {problem.file for problem in error.problems} == {FILE}  # noqa: PT017 (either outcome is right)
-    else:
-        assert monitors[0].id == "M1"
+        problems = error.problems
+    assert {problem.file for problem in problems} <= {FILE}
+    assert problems or monitors[0].id == "M1"

@@ -59,13 +59,15 @@ def readings(name, wanted=("ambient", "ramp_ambient_subtracted", "additivity")):
 
 def session_text(name):
     head = ["display: M1", "measured: 2020-07-01T12:00:00Z", "instrument: S1", "signal_max: 1"]
-    rows = [",".join(repr(float(value)) for value in (*drive, *xyz)) for drive, xyz in zip(*readings(name), strict=True)]
+    rows = [
+        ",".join(repr(float(value)) for value in (*drive, *xyz)) for drive, xyz in zip(*readings(name), strict=True)
+    ]
     return "\n".join([*(f"# {line}" for line in head), "r,g,b,X,Y,Z", *rows]) + "\n"
 
 
 def read(name):
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.05, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "measured", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "measured", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     return read_session(session_text(name).encode(), "readings/M1.csv", facility, STANDARD["P3 D65"])
 
 
@@ -133,9 +135,11 @@ def test_the_library_s_additivity_error_is_that_of_the_repeats():
     """The same block alone as a session."""
     drive, xyz = readings("good_session.csv", ("additivity",))
     head = ["display: M1", "measured: 2020-07-01T12:00:00Z", "instrument: S1", "signal_max: 1"]
-    rows = [",".join(repr(float(value)) for value in (*signal, *light)) for signal, light in zip(drive, xyz, strict=True)]
+    rows = [
+        ",".join(repr(float(value)) for value in (*signal, *light)) for signal, light in zip(drive, xyz, strict=True)
+    ]
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.05, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "measured", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "measured", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     text = "\n".join([*(f"# {line}" for line in head), "r,g,b,X,Y,Z", *rows])
     block = read_session(text.encode(), "readings/M1.csv", facility, STANDARD["P3 D65"])
     assert abs(fit_response(block).additivity_error) < 0.0005

@@ -67,7 +67,7 @@ def test_headings_begin_at_level_one_and_tables_have_header_cells(made):
     _, _, out = made
     with pikepdf.open(out / "match.pdf") as pdf:
         kinds = [str(element.S) for element in walk(pdf.Root.StructTreeRoot, [])]
-    assert [kind for kind in kinds if kind.startswith("/H")][0] == "/H1"
+    assert next(kind for kind in kinds if kind.startswith("/H")) == "/H1"
     assert "/TH" in kinds
 
 

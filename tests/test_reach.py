@@ -99,7 +99,9 @@ def test_native_limits_give_the_panel_they_describe():
     limits = NativeLimits(250.0, 0.5, (0.68, 0.31), (0.21, 0.71), (0.149, 0.055))
     calibrated = SimpleNamespace(white_xyz=shown.show(np.ones(3)), black_xyz=shown.black_xyz, black=0.2)
     panel = panel_from_limits(limits, calibrated)
-    assert xy(panel.matrix.T) == pytest.approx(np.array([limits.red_xy, limits.green_xy, limits.blue_xy]), abs=ROUND_OFF)
+    assert xy(panel.matrix.T) == pytest.approx(
+        np.array([limits.red_xy, limits.green_xy, limits.blue_xy]), abs=ROUND_OFF
+    )
     white = panel.matrix.sum(axis=1) + panel.black_xyz
     assert white[1] == pytest.approx(250.0)
     assert panel.black_xyz[1] == pytest.approx(0.5)

@@ -129,7 +129,10 @@ def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_complete
     folder, _ = demo
     command = [sys.executable, "-m", "matchlib", "report", str(folder / "studio"), "--out", str(tmp_path)]
     process = subprocess.Popen(
-        command, env=os.environ | {"PYTHONPATH": str(ROOT)}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        command,
+        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
     )
     deadline = time.monotonic() + 60
     while not list(tmp_path.rglob(".part-*/*")) and time.monotonic() < deadline:
@@ -220,9 +223,7 @@ def test_inputs_that_change_during_the_run_are_told(make_facility, tmp_path, mon
         execute(*arguments)
 
     monkeypatch.setattr(worker, "execute", change_then_execute)
-    summary = run(
-        Request(folder, ("studio-2",), tmp_path / "out", workers=1), lambda _: None, lambda _: None
-    )
+    summary = run(Request(folder, ("studio-2",), tmp_path / "out", workers=1), lambda _: None, lambda _: None)
     assert summary.code == 1
     assert "changed during the run" in summary.errors[0]
     assert not reports(tmp_path / "out")

@@ -28,7 +28,7 @@ steps = st.lists(st.floats(1e-3, 1.0), min_size=3, max_size=20)
 
 def read(text, encoding="P3 DCI"):
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.01, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "made up", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "made up", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     return read_session(text.encode(), "readings/P1.csv", facility, STANDARD[encoding])
 
 
@@ -117,7 +117,9 @@ def test_gamma_is_the_slope_of_the_definition():
     signal = [0.1, 0.4, 0.6, 0.8, 1.0]
     light = [0.9, 15.0, 35.0, 62.0, 100.0]
     black = 0.5
-    rows = ["0,0,0,0.5,0.5,0.5"] + [f"{s},{s},{s},{y + black},{y + black},{y + black}" for s, y in zip(signal, light, strict=True)]
+    rows = ["0,0,0,0.5,0.5,0.5"] + [
+        f"{s},{s},{s},{y + black},{y + black},{y + black}" for s, y in zip(signal, light, strict=True)
+    ]
     found = fitted_gamma(average_repeats(session_of(rows)), np.full(3, black))
     x, y = np.log(signal[1:]), np.log(light[1:])
     slope = ((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum()

@@ -52,7 +52,7 @@ def random_display(seed):
 
 def read(display, noise, seed=0, patches=None, keys=None):
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.01, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "simulated", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "simulated", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     text = SimulatedSession(display, keys or KEYS, noise, seed).text(patches)
     return read_session(text.encode(), "readings/P1.csv", facility, STANDARD["P3 DCI"])
 
@@ -151,7 +151,7 @@ def test_video_range_and_full_range_give_one_display():
     head = [line.replace("signal_max: 876", "signal_max: 940") for line in lines[:table]]
     text = "\n".join([*head, "# signal_min: 64", lines[table], *shifted])
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.01, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "simulated", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "simulated", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     response = fit_response(read_session(text.encode(), "readings/P1.csv", facility, STANDARD["BT.709"]))
     full = fit_response(read(display, Noise(0.0)))
     assert response.gamma == pytest.approx(full.gamma, abs=1e-3)  # other codes, other roundings of the steps

@@ -1,4 +1,4 @@
-"""The house: a module imports only from its own wing and from wings above it; modules and functions stay short."""
+"""The house: a module imports only from its own wing and wings above it; modules and functions stay short."""
 
 import ast
 import subprocess
@@ -37,7 +37,7 @@ def _imported_wings(source: str, path: Path) -> set[str]:
     for node in ast.walk(ast.parse(source)):
         if isinstance(node, ast.Import):
             names = [alias.name.split(".") for alias in node.names]
-            wings |= {(parts + ["__init__"])[1] for parts in names if parts[0] == "matchlib"}
+            wings |= {[*parts, "__init__"][1] for parts in names if parts[0] == "matchlib"}
         elif isinstance(node, ast.ImportFrom):
             module = (node.module or "").split(".")
             if node.level:
@@ -108,7 +108,5 @@ def test_the_check_of_length_counts_without_the_docstring():
 
 def test_importing_the_package_imports_nothing_heavy():
     code = f"import sys, matchlib; print(*[name for name in {HEAVY!r} if name in sys.modules])"
-    run = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent
-    )
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=PACKAGE.parent)
     assert run.stdout.split() == []

@@ -12,11 +12,14 @@ from matchlib.displays.reach import Panel
 from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
 from matchlib.encoding import STANDARD, convert_signal, normalised_matrix, xy_to_unit_xyz
 from matchlib.matching.room import match_room
-from matchlib.matching.target import Search, Task, least_squares_inside, search
+from matchlib.matching.target import Task, least_squares_inside, search
 from matchlib.patches import standard_list
 from matchlib.perception.difference import uv, xy
 
-ABOVE_BEST, ABOVE_BEST_HAIR = 0.001, 0.003  # share of the mean CIEDE2000, and its floor: no viewer sees either
+ABOVE_BEST, ABOVE_BEST_HAIR = (
+    0.001,
+    0.003,
+)  # share of the mean CIEDE2000, and its floor: no viewer sees either
 BROKEN = 1e-9  # a condition in units of full drive, far below a code
 PINNED = 1e-12  # relative
 P3 = {"red_xy": (0.680, 0.320), "green_xy": (0.265, 0.690), "blue_xy": (0.150, 0.060)}
@@ -61,7 +64,7 @@ def tasks():
         "fixed primaries": make_task(raised, primaries_xyz=native_at(narrow), free_primaries=False),
         "shrink": make_task(narrow, shrink=True),
         "BT.709 signals": make_task(raised, signal=converted, primaries_xyz=video_primaries, gamma=2.4),
-        "tone stays": make_task(narrow, free_gamma=False, linear=standard_list().signal**2.3),
+        "tone stays": make_task(narrow, free_gamma=False, linear=standard_list().signal ** 2.3),
     }
 
 
@@ -262,7 +265,13 @@ def write_room(tmp_path, monitors, *, room="", columns="", projector=PROJECTOR):
         displays[name, "native"] = native
     for (name, mode), display in displays.items():
         if display is not None:
-            keys = {"display": name, "mode": mode, "measured": "2026-09-07T10:00:00Z", "instrument": "S1", "signal_max": "4095"}
+            keys = {
+                "display": name,
+                "mode": mode,
+                "measured": "2026-09-07T10:00:00Z",
+                "instrument": "S1",
+                "signal_max": "4095",
+            }
             text = SimulatedSession(display, keys, Noise(0.0)).text()
             (root / "readings" / f"{name}_{mode}.csv").write_text(text, encoding="utf-8")
     return root
@@ -271,8 +280,6 @@ def write_room(tmp_path, monitors, *, room="", columns="", projector=PROJECTOR):
 def one_monitor(tmp_path, calibrated, native, *, tail="", columns="", **kwargs):
     root = write_room(tmp_path, {"M1": (tail, calibrated, native)}, columns=columns, **kwargs)
     return match_room(root, "one").monitors[0]
-
-
 
 
 def test_a_monitor_like_the_projector_matches(tmp_path):
@@ -319,19 +326,38 @@ def test_checks_fail_for_what_is_wrong(tmp_path, changes, failed):
 
 
 def test_the_peak_alone_is_set_where_it_alone_is_wrong(tmp_path):
-    found = one_monitor(tmp_path, replace(PROJECTOR, luminance=42.0), AMPLE_PANEL, tail="luminance", columns="adjusts")
+    found = one_monitor(
+        tmp_path, replace(PROJECTOR, luminance=42.0), AMPLE_PANEL, tail="luminance", columns="adjusts"
+    )
     assert found.adjust
     assert found.target.luminance == pytest.approx(48.024, rel=1e-5)
     assert found.target.white_xy == pytest.approx(DCI_WHITE, abs=1e-5)
     assert found.target.expected.mean < SESSION_NOISE_FREE
 
 
-OFF = replace(PROJECTOR, luminance=42.0, white_xy=(0.307, 0.335), gamma=(2.3,) * 3, red_xy=(0.66, 0.33), green_xy=(0.28, 0.66))
+OFF = replace(
+    PROJECTOR,
+    luminance=42.0,
+    white_xy=(0.307, 0.335),
+    gamma=(2.3,) * 3,
+    red_xy=(0.66, 0.33),
+    green_xy=(0.28, 0.66),
+)
 
 
 @pytest.mark.parametrize(
     "adjusts",
-    ["luminance", "white", "gamma", "primaries", "luminance white", "white gamma", "luminance white gamma", "luminance white primaries", "luminance white gamma primaries"],
+    [
+        "luminance",
+        "white",
+        "gamma",
+        "primaries",
+        "luminance white",
+        "white gamma",
+        "luminance white gamma",
+        "luminance white primaries",
+        "luminance white gamma primaries",
+    ],
 )
 def test_what_a_menu_does_not_take_stays(tmp_path, adjusts):
     found = one_monitor(tmp_path, OFF, AMPLE_PANEL, tail=adjusts, columns="adjusts")
@@ -413,7 +439,9 @@ def test_a_nominal_reference_follows_the_encoding(tmp_path):
     assert found.ideal.luminance == pytest.approx(48.024, rel=1e-5)
     assert any("follows the encoding P3 DCI, not the projector as measured" in line for line in room.warnings)
     assert room.projector.response.luminance == pytest.approx(40.024, rel=1e-5)
-    measured = match_room(write_room(tmp_path / "measured", {"M1": ("", PROJECTOR, AMPLE_PANEL)}, projector=drifted), "one")
+    measured = match_room(
+        write_room(tmp_path / "measured", {"M1": ("", PROJECTOR, AMPLE_PANEL)}, projector=drifted), "one"
+    )
     assert measured.monitors[0].verdict.result == "no match"
 
 

@@ -7,7 +7,13 @@ import numpy as np
 import pytest
 
 from matchlib.displays.response import fit_response
-from matchlib.encoding import STANDARD, normalised_matrix, signal_to_linear, tristimulus_to_xyz, xy_to_unit_xyz
+from matchlib.encoding import (
+    STANDARD,
+    normalised_matrix,
+    signal_to_linear,
+    tristimulus_to_xyz,
+    xy_to_unit_xyz,
+)
 from matchlib.facility.rooms import Facility, Instrument
 from matchlib.perception.difference import xy
 from matchlib.readings.formats.session_csv import read_session
@@ -65,7 +71,7 @@ def session_text():
 @pytest.fixture(scope="module")
 def session():
     instrument = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.001, contact=False, common_xy=0.5)
-    facility = Facility(Path("."), "printed tables", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
+    facility = Facility(Path(), "printed tables", ZoneInfo("UTC"), {}, {}, {"S1": instrument}, ())
     return read_session(session_text().encode(), "readings/P1.csv", facility, STANDARD["P3 DCI"])
 
 

@@ -19,7 +19,9 @@ def attic():
     return matchlib.match_room(DATA, "attic")
 
 
-@pytest.mark.parametrize(("mean", "word"), [(0.3, "alike"), (1.5, "close"), (3, "visible"), (6, "plain"), (40, "another picture")])
+@pytest.mark.parametrize(
+    ("mean", "word"), [(0.3, "alike"), (1.5, "close"), (3, "visible"), (6, "plain"), (40, "another picture")]
+)
 def test_sizes_have_words(mean, word):
     assert words.size_word(mean) == word
 

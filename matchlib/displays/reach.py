@@ -6,7 +6,7 @@ import numpy as np
 
 from matchlib.arrays import Array, read_only
 from matchlib.displays.response import Response
-from matchlib.encoding import primaries_matrix, xy_to_unit_xyz
+from matchlib.encoding import primaries_matrix
 from matchlib.facility.rooms import NativeLimits
 
 
@@ -59,7 +59,8 @@ def reaches(T: Array, b_T: Array, N: Array, b_N: Array) -> bool:
     Args:
         T: Columns are the XYZ of the target's full red, green, blue above its black, shape (3, 3).
         b_T: The target's black, shape (3,).
-        N: The same of the panel, shape (3, 3); b_N: its black, shape (3,).
+        N: The same of the panel, shape (3, 3).
+        b_N: The panel's black, shape (3,).
     """
     A, a = np.linalg.solve(N, T), np.linalg.solve(N, b_T - b_N)
     low, high = a + np.minimum(A, 0).sum(axis=1), a + np.maximum(A, 0).sum(axis=1)
@@ -89,8 +90,3 @@ def nearest_white(panel: Panel, white_xyz: Array) -> Array:
         return white_xyz
     shown = panel.matrix @ np.maximum(drive, 1e-3 * drive.max())
     return np.asarray(shown / shown[1] * white_xyz[1])
-
-
-def unit_white(xy: object) -> Array:
-    """Return the XYZ of a chromaticity with Y = 1, shape (3,)."""
-    return xy_to_unit_xyz(xy)

@@ -218,8 +218,8 @@ def fitted_gamma(patches: Patches, black: Array) -> float:
 
 
 def _slope(patches: Patches, places: Array, channel: int, black: Array) -> float:
-    signal = patches.signal[places, channel]  # type: ignore[index]
-    light = patches.xyz[places, 1] - black[1]  # type: ignore[index]
+    signal = patches.signal[places, channel]
+    light = patches.xyz[places, 1] - black[1]
     if not len(light):
         return float("nan")
     used = light >= GAMMA_FLOOR * light[-1]

@@ -78,7 +78,7 @@ def session_patches(steps: int = 16, repeats: int = 3) -> PatchList:
     signals = [(0.0, 0.0, 0.0)] * repeats + [(1.0, 1.0, 1.0)] * repeats
     for channel in range(3):
         unit = [float(place == channel) for place in range(3)]
-        signals += [tuple(level * part for part in unit) for level in levels]  # type: ignore[misc]
+        signals += [tuple(level * part for part in unit) for level in levels]
         signals += [tuple(unit)] * (repeats - 1)  # type: ignore[list-item]
     signals += [(float(level),) * 3 for level in levels[:-1]]
     signals += [(0.0, 1.0, 1.0), (1.0, 0.0, 1.0), (1.0, 1.0, 0.0)]

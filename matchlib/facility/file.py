@@ -34,9 +34,7 @@ def read_facility(folder: str | Path) -> Facility:
     if not root.is_dir():
         raise InputError(Problem(f"no folder {str(folder)!r}", "name a facility folder"))
     if wrong := ids.fault(root.name):
-        raise InputError(
-            Problem(f"the facility folder's name {root.name!r} {wrong}", f"rename it; {ids.RULE}")
-        )
+        raise InputError(Problem(f"the facility folder's name {root.name!r} {wrong}", f"rename it; {ids.RULE}"))
     text = decode(read_bytes(root, FILE), FILE)
     problems: list[Problem] = []
     warnings: list[Problem] = []
@@ -61,9 +59,7 @@ def read_facility(folder: str | Path) -> Facility:
     problems += _cross_check(projectors, rooms, monitors, top)
     if problems:
         raise InputError(problems)
-    return Facility(
-        root, name, time_zone, projectors, rooms, instruments, monitors, set_aside, tuple(warnings)
-    )
+    return Facility(root, name, time_zone, projectors, rooms, instruments, monitors, set_aside, tuple(warnings))
 
 
 def read_bytes(root: Path, file: str) -> bytes:
@@ -272,9 +268,7 @@ def _cross_check(
     for monitor in monitors:
         what = f"no room {monitor.room!r}"
         if monitor.room not in rooms:
-            problems.append(
-                Problem(f"{monitor.id}: {what}", nearest(monitor.room, rooms), INVENTORY, column="room")
-            )
+            problems.append(Problem(f"{monitor.id}: {what}", nearest(monitor.room, rooms), INVENTORY, column="room"))
         if monitor.id in projectors:
             problems.append(
                 Problem(f"{monitor.id!r} is a projector's id too", "rename one", INVENTORY, column="monitor")

@@ -3,9 +3,7 @@
 import unicodedata
 from collections.abc import Iterable
 
-_RESERVED = (
-    {"con", "prn", "aux", "nul"} | {f"com{n}" for n in range(1, 10)} | {f"lpt{n}" for n in range(1, 10)}
-)
+_RESERVED = {"con", "prn", "aux", "nul"} | {f"com{n}" for n in range(1, 10)} | {f"lpt{n}" for n in range(1, 10)}
 RULE = (
     "use 1 to 64 letters, marks, digits, space, '.', '_' or '-', beginning with a letter or digit and not "
     "ending in space or '.'"
@@ -20,20 +18,21 @@ def fault(text: str) -> str:
     """
     if not text:
         return "is empty"
-    if len(text) > 64:
-        return f"has {len(text)} characters"
-    if not (unicodedata.category(text[0])[0] == "L" or unicodedata.category(text[0]) == "Nd"):
-        return f"begins with {text[0]!r}"
     bad = next((char for char in text if not _allowed(char)), "")
-    if bad:
-        return f"contains {bad!r}"
-    if text[-1] in " .":
-        return f"ends in {text[-1]!r}"
-    if unicodedata.normalize("NFC", text) != text:
-        return "is not in Unicode normal form C"
-    if text.split(".")[0].strip().lower() in _RESERVED:
-        return "is a device name that some systems reserve"
-    return ""
+    rules = (
+        (len(text) <= 64, f"has {len(text)} characters"),
+        (_begins(text[0]), f"begins with {text[0]!r}"),
+        (not bad, f"contains {bad!r}"),
+        (text[-1] not in " .", f"ends in {text[-1]!r}"),
+        (unicodedata.normalize("NFC", text) == text, "is not in Unicode normal form C"),
+        (text.partition(".")[0].strip().lower() not in _RESERVED, "is a device name that some systems reserve"),
+    )
+    return next((wrong for kept, wrong in rules if not kept), "")
+
+
+def _begins(char: str) -> bool:
+    category = unicodedata.category(char)
+    return category[0] == "L" or category == "Nd"
 
 
 def _allowed(char: str) -> bool:

@@ -89,8 +89,7 @@ def _check_header(header: list[str], file: str, line: int) -> None:
     missing = [name for name in REQUIRED if name not in header]
     doubles = sorted({name for name in header if name and header.count(name) > 1})
     problems = [
-        Problem(f"column {name!r} is missing", "add it to the header row", file, line, name)
-        for name in missing
+        Problem(f"column {name!r} is missing", "add it to the header row", file, line, name) for name in missing
     ]
     problems += [Problem(f"column {name!r} stands twice", "keep one", file, line, name) for name in doubles]
     if problems:
@@ -121,9 +120,7 @@ def _doubles(found: list[tuple[int, Monitor]], file: str) -> list[Problem]:
 class _Door:
     """One row on its way in: each getter checks a cell, notes a problem, and returns what can be used."""
 
-    def __init__(
-        self, cells: dict[str, str], file: str, line: int, decimal: str, problems: list[Problem]
-    ) -> None:
+    def __init__(self, cells: dict[str, str], file: str, line: int, decimal: str, problems: list[Problem]) -> None:
         self._cells, self._file, self._line = cells, file, line
         self._decimal, self._problems = decimal, problems
 

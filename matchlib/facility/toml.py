@@ -97,9 +97,7 @@ class Section:
         """Return the table below ``key``; empty where it is absent."""
         self._asked.append(key)
         path = ".".join(part for part in (self.path, key) if part)
-        return Section(
-            self.values.get(key, {}), path, file=self._file, lines=self._lines, problems=self._problems
-        )
+        return Section(self.values.get(key, {}), path, file=self._file, lines=self._lines, problems=self._problems)
 
     def entries(self, key: str) -> list["Section"]:
         """Return the tables of ``[[key]]``."""

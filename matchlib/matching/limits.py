@@ -22,8 +22,7 @@ def limits_in_words(task: Task, ideal_primaries_xyz: Array, ideal_white: Array, 
     """
     found = [_peak(task, ideal_white), _white(task, ideal_white)]
     found += [
-        _primary(name, ideal_primaries_xyz[place], task.panel)
-        for place, name in enumerate(("red", "green", "blue"))
+        _primary(name, ideal_primaries_xyz[place], task.panel) for place, name in enumerate(("red", "green", "blue"))
     ]
     return [sentence for sentence in [*found, _black(task, backlight)] if sentence]
 

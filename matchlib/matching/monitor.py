@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from matchlib.arrays import Array, read_only
-from matchlib.displays.reach import Panel, nearest_white, panel_from_limits, panel_from_session, unit_white
+from matchlib.displays.reach import Panel, nearest_white, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response, fit_response
 from matchlib.encoding import Encoding, convert_signal
 from matchlib.facility.rooms import Instrument, Monitor, Room
@@ -171,7 +171,7 @@ def _not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
         causes=None,
         limits=(),
         verdict=Verdict("not measured", None, ()),
-        warnings=tuple([*reasons, *map(str, choice.warnings)]),
+        warnings=(*reasons, *map(str, choice.warnings)),
         row=monitor,
     )
 
@@ -189,7 +189,7 @@ def _panel(monitor: Monitor, response: Response, native: Choice) -> Panel:
     return panel_from_session(response, "the calibrated session", guessed)
 
 
-def _task(
+def _task(  # noqa: PLR0913, PLR0917 (everything that bounds the search)
     monitor: Monitor,
     room: Room,
     response: Response,
@@ -257,7 +257,13 @@ def _best(task: Task, ideal: Ideal, monitor: Monitor) -> tuple[Search, Array]:
         return space, x
     primaries = ideal.primaries_xyz.T if task.free_primaries else task.primaries_xyz
     plain = Search(
-        replace(task, primaries_xyz=primaries, gamma=float(np.clip(ideal.gamma, 1, 4)), free_primaries=False, free_gamma=False)
+        replace(
+            task,
+            primaries_xyz=primaries,
+            gamma=float(np.clip(ideal.gamma, 1, 4)),
+            free_primaries=False,
+            free_gamma=False,
+        )
         if task.free_gamma
         else replace(task, primaries_xyz=primaries, free_primaries=False)
     )
@@ -298,9 +304,7 @@ def _as_it_is(figures: Figures, response: Response, now: Score) -> Target:
     )
 
 
-def _ideal_target(
-    ideal: Ideal, settings: Settings, panel: Panel, signal: Array, reference: Reference
-) -> Target:
+def _ideal_target(ideal: Ideal, settings: Settings, panel: Panel, signal: Array, reference: Reference) -> Target:
     """Return the ideal as a target, and what an unlimited display set to it would leave."""
     black = settings.backlight * panel.black_xyz
     directions = ideal.primaries_xyz.T

@@ -94,7 +94,7 @@ class Detail:
         labels: Of the n patches.
         wanted_xyz: What the monitor should show, shape (n, 3); ``now_xyz``: shows; ``after_xyz``: will show.
         now: CIEDE2000 now, shape (n,); ``after``: with the target.
-        vectors_white: Reference white of the scores, shape (3,).
+        reference_white: Of the scores, shape (3,).
         target_primaries_xyz: Columns full red, green, blue of the target above black, shape (3, 3).
     """
 
@@ -224,9 +224,7 @@ class RoomMatch:
         try:
             found = json.loads(text)
             if found["schema"] != SCHEMA:
-                raise InputError(
-                    Problem(f"match.json has schema {found['schema']}, this version reads {SCHEMA}")
-                )
+                raise InputError(Problem(f"match.json has schema {found['schema']}, this version reads {SCHEMA}"))
             return cls(
                 **{key: found[key] for key in ("facility", "room", "date", "matchlib", "hash")},
                 versions=found["versions"],

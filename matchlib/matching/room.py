@@ -111,9 +111,7 @@ def _warnings(inputs: RoomInputs, response: Response) -> list[str]:
     room, projector = inputs.room, inputs.projector
     found = [str(problem) for problem in (*inputs.warnings, *inputs.projector_choice.warnings)]
     if not response.black_read:
-        found.append(
-            f"{projector.id}: black was not read; the fit's {response.black:.3g} cd/m² stands for it"
-        )
+        found.append(f"{projector.id}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
     if room.reference == "nominal":
         found.append(f"the room follows the encoding {projector.encoding.name}, not the projector as measured")
     for name, veil in ((room.id, room.veil), (projector.id, projector.veil)):

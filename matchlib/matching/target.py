@@ -8,7 +8,6 @@ The unknowns are the off-diagonal parts of A = N⁻¹T, in units of the mean dri
 backlight s. Their diagonal follows, for white and peak are pinned: A·1 = N⁻¹(W − s·b_N).
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -23,6 +22,9 @@ _SOFTENING = (3.0, 1.0, 0.3, 0.1, 0.03, 0.01, 0.003)
 _STEPS = 40  # at one softening; the search stops far earlier
 _OFF = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))
 _GAMMA, _BACKLIGHT, _SIZE = 6, 7, 8
+
+
+Condition = tuple[dict[int, float], float]  # factors of unknowns by place, and what their sum must reach
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,10 +111,7 @@ class Search:
         """Return the XYZ the panel shows, clipped at its limits: (…, 8) to (…, n, 3), cd/m²."""
         task = self.task
         s = x[..., _BACKLIGHT, None, None]
-        if task.linear is None:
-            linear = task.signal ** x[..., _GAMMA, None, None]
-        else:
-            linear = task.linear
+        linear = task.signal ** x[..., _GAMMA, None, None] if task.linear is None else task.linear
         drive = np.clip(linear @ np.swapaxes(self.drive(x), -1, -2), 0.0, s)
         return np.asarray(s * task.panel.black_xyz + drive @ task.panel.matrix.T)
 
@@ -135,48 +134,43 @@ class Search:
 
     def _conditions(self) -> tuple[Array, Array]:
         """Return G and h of G·x ≥ h."""
-        task, w0, w1 = self.task, self._white_drive, self._black_drive
-        found: list[tuple[Array, float]] = []
-
-        def add(values: dict[int, float], bound: float) -> None:
-            row = np.zeros(_SIZE)
-            for place, value in values.items():
-                row[place] = value
-            found.append((row, bound))
-
-        low, high = task.backlight_range
-        add({_BACKLIGHT: 1.0}, low)
-        add({_BACKLIGHT: -1.0}, -high)
-        add({_GAMMA: 1.0}, GAMMA_RANGE[0])
-        add({_GAMMA: -1.0}, -GAMMA_RANGE[1])
+        low, high = self.task.backlight_range
+        found: list[Condition] = [
+            ({_BACKLIGHT: 1.0}, low),
+            ({_BACKLIGHT: -1.0}, -high),
+            ({_GAMMA: 1.0}, GAMMA_RANGE[0]),
+            ({_GAMMA: -1.0}, -GAMMA_RANGE[1]),
+        ]
         for row in range(3):
-            off = [place for place, (r, _) in enumerate(_OFF) if r == row]
-            add({_BACKLIGHT: 1 + w1[row]}, w0[row])  # white within the panel's light
-            if not task.free_primaries:
-                self._add_fixed_row(row, add)
-                continue
-            for places in (off[:1], off[1:], off):  # Σ max(A, 0) ≤ s, the diagonal being positive
-                add({_BACKLIGHT: 1 + w1[row]} | dict.fromkeys(places, self._unit), w0[row])
-            add({_BACKLIGHT: -w1[row]} | dict.fromkeys(off, -self._unit), -w0[row])
-            if task.shrink:
-                for place in off:
-                    add({place: 1.0}, 0.0)
-        if task.free_primaries:
-            for plane in gamut_planes(task.hull_xyz) @ task.panel.matrix:
-                for column in range(3):
-                    add(*self._inside(plane, column))
-        return np.array([row for row, _ in found]), np.array([bound for _, bound in found])
+            found += self._free_row(row) if self.task.free_primaries else self._fixed_row(row)
+        if self.task.free_primaries:
+            planes = gamut_planes(self.task.hull_xyz) @ self.task.panel.matrix
+            found += [self._inside(plane, column) for plane in planes for column in range(3)]
+        G = np.zeros((len(found), _SIZE))
+        for line, (values, _) in zip(G, found, strict=True):
+            line[list(values)] = list(values.values())
+        return G, np.array([bound for _, bound in found])
 
-    def _add_fixed_row(self, row: int, add: Callable[[dict[int, float], float], None]) -> None:
-        """Add Σ max(A, 0) ≤ s of a row whose primaries are fixed: A is then linear in s alone."""
+    def _free_row(self, row: int) -> list[Condition]:
+        """Return Σ max(A, 0) ≤ s of a row, its diagonal being positive, and that it is."""
+        w0, w1 = float(self._white_drive[row]), float(self._black_drive[row])
+        off = [place for place, (r, _) in enumerate(_OFF) if r == row]
+        found: list[Condition] = [
+            ({_BACKLIGHT: 1 + w1} | dict.fromkeys(places, self._unit), w0) for places in ([], off[:1], off[1:], off)
+        ]
+        found.append(({_BACKLIGHT: -w1} | dict.fromkeys(off, -self._unit), -w0))
+        if self.task.shrink:
+            found += [({place: 1.0}, 0.0) for place in off]
+        return found
+
+    def _fixed_row(self, row: int) -> list[Condition]:
+        """Return Σ max(A, 0) ≤ s of a row whose primaries are fixed: A is then linear in s alone."""
         still = self._directions[row] * np.linalg.solve(self._directions, self._white_drive)
         falling = self._directions[row] * np.linalg.solve(self._directions, self._black_drive)
-        for subset in product((False, True), repeat=3):
-            chosen = np.array(subset)
-            if chosen.any():
-                add({_BACKLIGHT: 1 + float(falling[chosen].sum())}, float(still[chosen].sum()))
+        subsets = [np.array(subset) for subset in product((False, True), repeat=3) if any(subset)]
+        return [({_BACKLIGHT: 1 + float(falling[chosen].sum())}, float(still[chosen].sum())) for chosen in subsets]
 
-    def _inside(self, plane: Array, column: int) -> tuple[dict[int, float], float]:
+    def _inside(self, plane: Array, column: int) -> Condition:
         """Return the condition plane·A[:, column] ≤ 0 as values and bound of G·x ≥ h."""
         size = np.abs(plane).max() * max(self._unit, 1e-9)
         values = {_BACKLIGHT: float(plane[column] * self._black_drive[column] / size)}

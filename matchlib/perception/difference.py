@@ -87,9 +87,7 @@ def ciede2000_vector(lab_1: Array, lab_2: Array) -> Array:
     step_l = (l2 - l1) / s_l
     step_c = (c2 - c1) / s_c
     step_h = 2 * np.sqrt(c1 * c2) * np.sin(turn / 2) / s_h  # eq. 11
-    return np.stack(
-        [step_l, step_c + rotation / 2 * step_h, step_h * np.sqrt(1 - rotation**2 / 4)], axis=-1
-    )
+    return np.stack([step_l, step_c + rotation / 2 * step_h, step_h * np.sqrt(1 - rotation**2 / 4)], axis=-1)
 
 
 def chroma_stretch(mean_chroma: Array) -> Array:
@@ -149,20 +147,25 @@ def cam16_ucs(xyz_1: Array, xyz_2: Array, white: Array, surround: str) -> Array:
     coordinates = []
     for xyz in (xyz_1, xyz_2):
         seen = colour.XYZ_to_CAM16(
-            np.maximum(xyz, 0) * scale, white * scale, white[1] / 5, 20.0, conditions, discount_illuminant=True
+            np.maximum(xyz, 0) * scale,
+            white * scale,
+            white[1] / 5,
+            20.0,
+            conditions,
+            discount_illuminant=True,
         )
         coordinates.append(colour.JMh_CAM16_to_CAM16UCS(np.stack([seen.J, seen.M, seen.h], axis=-1)))
-    return np.sqrt(((coordinates[0] - coordinates[1]) ** 2).sum(axis=-1))
+    return np.asarray(np.sqrt(((coordinates[0] - coordinates[1]) ** 2).sum(axis=-1)))
 
 
 def xy(xyz: Array) -> Array:
     """Return CIE 1931 x, y, shape (…, 2)."""
     total = xyz.sum(axis=-1, keepdims=True)
-    return np.divide(xyz[..., :2], total, out=np.full(xyz[..., :2].shape, np.nan), where=total > 0)
+    return np.asarray(np.divide(xyz[..., :2], total, out=np.full(xyz[..., :2].shape, np.nan), where=total > 0))
 
 
 def uv(xyz: Array) -> Array:
     """Return CIE 1976 u′, v′, shape (…, 2) (CIE 015:2018, 8.2.2)."""
     scale = xyz @ np.array([1.0, 15.0, 3.0])
     pair = np.stack([4 * xyz[..., 0], 9 * xyz[..., 1]], axis=-1)
-    return np.divide(pair, scale[..., None], out=np.full(pair.shape, np.nan), where=scale[..., None] > 0)
+    return np.asarray(np.divide(pair, scale[..., None], out=np.full(pair.shape, np.nan), where=scale[..., None] > 0))

@@ -70,7 +70,7 @@ class Archive:
 
     def __init__(self, facility: Facility, on: date | None = None) -> None:
         self.facility, self.on = facility, on
-        self._sessions: dict[tuple[str, str], Session | InputError] = {}
+        self._sessions: dict[tuple[str, Encoding], Session | InputError] = {}
         self._choices: dict[tuple[str, str, str], Choice] = {}
 
     @cached_property
@@ -150,54 +150,19 @@ class Archive:
 
     def _choose(self, display: str, preset: str, mode: str, encoding: Encoding) -> Choice:
         """Return the newest complete session of a mode; refuse where it cannot be told or believed."""
-        passed: list[tuple[str, str]] = []
-        warnings: list[Problem] = []
-        problems: list[Problem] = []
-        candidates: list[tuple[Header, Session]] = []
-        broken: list[tuple[Header, InputError]] = []
+        sorting = _Sorting()
         for entry in self.of(display):
-            warnings += entry.warnings
+            sorting.warnings += entry.warnings
             if entry.header is None:
-                problems += entry.problems
-                continue
-            reason = _other_purpose(entry.header, preset, mode)
-            if reason:
-                passed.append((entry.file, reason))
-                continue
-            read = self._read(entry, encoding)
-            if isinstance(read, InputError):
-                broken.append((entry.header, read))
-            elif missing := missing_from(average_repeats(read)):
-                passed.append((entry.file, f"not complete: no {', no '.join(missing)}"))
-                warnings += read.warnings
+                sorting.problems += entry.problems
+            elif reason := _other_purpose(entry.header, preset, mode):
+                sorting.passed.append((entry.file, reason))
             else:
-                candidates.append((entry.header, read))
-        candidates.sort(key=lambda found: found[0].measured, reverse=True)
-        newest = candidates[0][1] if candidates else None
-        for header, error in broken:
-            if newest is None or header.measured >= newest.header.measured:
-                problems += error.problems
-            else:
-                passed.append((header.file, "older, and cannot be read"))
-                warnings += error.problems
-        if newest is not None and not problems:
-            newest, doubt, double = _settle(candidates)
-            problems += doubt
-            warnings += double
-        if newest is not None:
-            warnings += newest.warnings
-            when = newest.header.measured.isoformat()
-            passed += [
-                (header.file, f"older than {newest.file} ({when})")
-                for header, session in candidates
-                if session is not newest
-            ]
-        if problems:
-            return Choice(None, tuple(dict.fromkeys(problems)), tuple(passed), tuple(dict.fromkeys(warnings)))
-        return Choice(newest, (), tuple(passed), tuple(dict.fromkeys(warnings)))
+                sorting.take(entry.header, self._read(entry, encoding))
+        return sorting.choice()
 
     def _read(self, entry: Entry, encoding: Encoding) -> Session | InputError:
-        key = (entry.file, encoding.name)
+        key = (entry.file, encoding)
         if key not in self._sessions:
             try:
                 session = read_session(entry.data, entry.file, self.facility, encoding)
@@ -206,6 +171,57 @@ class Archive:
             except InputError as error:
                 self._sessions[key] = error
         return self._sessions[key]
+
+
+class _Sorting:
+    """The sessions of one display, mode and preset on their way to a choice."""
+
+    def __init__(self) -> None:
+        self.passed: list[tuple[str, str]] = []
+        self.warnings: list[Problem] = []
+        self.problems: list[Problem] = []
+        self._complete: list[Session] = []
+        self._broken: list[tuple[Header, InputError]] = []
+
+    def take(self, header: Header, read: Session | InputError) -> None:
+        """Take one session that competes, read or refused."""
+        if isinstance(read, InputError):
+            self._broken.append((header, read))
+        elif missing := missing_from(average_repeats(read)):
+            self.passed.append((header.file, f"not complete: no {', no '.join(missing)}"))
+            self.warnings += read.warnings
+        else:
+            self._complete.append(read)
+
+    def choice(self) -> Choice:
+        """Return which session counts, if one does."""
+        self._complete.sort(key=lambda session: session.header.measured, reverse=True)
+        newest = self._complete[0] if self._complete else None
+        for header, error in self._broken:
+            if newest is None or header.measured >= newest.header.measured:
+                self.problems += error.problems
+            else:
+                self.passed.append((header.file, "older, and cannot be read"))
+                self.warnings += error.problems
+        if newest is not None:
+            self._settle(newest)
+        problems, warnings = tuple(dict.fromkeys(self.problems)), tuple(dict.fromkeys(self.warnings))
+        return Choice(None if problems else newest, problems, tuple(self.passed), warnings)
+
+    def _settle(self, newest: Session) -> None:
+        """Pass over the others; a problem, or a warning, where one shares the newest's instant."""
+        when = newest.header.measured
+        self.warnings += newest.warnings
+        for other in self._complete[1:]:
+            if other.header.measured != when:
+                self.passed.append((other.file, f"older than {newest.file} ({when.isoformat()})"))
+            elif _same_readings(newest, other):
+                self.passed.append((other.file, f"filed twice: the same as {newest.file}"))
+                what = f"filed twice: {other.file} holds the same readings"
+                self.warnings.append(Problem(what, "set one aside", newest.file))
+            else:
+                what = f"{other.file} has the same instant {when.isoformat()} and other readings"
+                self.problems.append(Problem(what, "set one of them aside with a reason", newest.file))
 
 
 def _other_purpose(header: Header, preset: str, mode: str) -> str:
@@ -217,22 +233,6 @@ def _other_purpose(header: Header, preset: str, mode: str) -> str:
     if mode == "calibrated" and header.preset != preset:
         return f"preset {header.preset or 'none'}"
     return ""
-
-
-def _settle(candidates: list[tuple[Header, Session]]) -> tuple[Session, list[Problem], list[Problem]]:
-    """Return the newest session; a problem, or a warning, where two share its instant."""
-    header, newest = candidates[0]
-    doubt, double = [], []
-    for other_header, other in candidates[1:]:
-        if other_header.measured != header.measured:
-            break
-        if _same_readings(newest, other):
-            what = f"filed twice: {other.file} holds the same readings"
-            double.append(Problem(what, "set one aside", newest.file))
-        else:
-            what = f"{other.file} has the same instant {header.measured.isoformat()} and other readings"
-            doubt.append(Problem(what, "set one of them aside with a reason", newest.file))
-    return newest, doubt, double
 
 
 def _same_readings(one: Session, other: Session) -> bool:
@@ -295,9 +295,9 @@ def _read_bytes(path: Path, file: str) -> bytes:
         size = path.stat().st_size
         with path.open("rb") as stream:
             head = stream.read(_LOOK)
-            for mark, what in _LATER_FORMATS.items():
+            for mark, kind in _LATER_FORMATS.items():
                 if head.startswith(mark):
-                    what = f"this is {what}, which this version does not read yet"
+                    what = f"this is {kind}, which this version does not read yet"
                     raise InputError(Problem(what, f"export a session CSV, or {do}", file))
             if size > _SIZE_LIMIT:
                 raise InputError(Problem(f"{size:,} bytes are more than any session has", do, file))

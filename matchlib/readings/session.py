@@ -128,9 +128,7 @@ def average_repeats(session: Session, *, in_range: bool = True) -> Patches:
     for place in keep:
         places.setdefault(tuple(session.signal[place].tolist()), []).append(int(place))
     groups = list(places.values())
-    scatter = [
-        session.xyz[group].std(axis=0, ddof=1) if len(group) > 1 else np.full(3, np.nan) for group in groups
-    ]
+    scatter = [session.xyz[group].std(axis=0, ddof=1) if len(group) > 1 else np.full(3, np.nan) for group in groups]
     return Patches(
         labels=tuple(
             tuple(dict.fromkeys(session.labels[place] for place in group)) if session.labels else ()

@@ -40,7 +40,10 @@ def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
         "lead": _lead(room),
         "version": room.matchlib,
         "hash": room.hash,
-        "projector": {"id": room.projector.id, "light": room.projector.row.light if room.projector.row else ""},
+        "projector": {
+            "id": room.projector.id,
+            "light": room.projector.row.light if room.projector.row else "",
+        },
         "monitors": [_line(number, monitor) for number, monitor in enumerate(room.monitors, start=1)],
         "overview": None if overview is None else {"file": overview[0], "alt": overview[1].alt},
         "page_one_notes": _page_one_notes(room),
@@ -105,9 +108,7 @@ def _line(number: int, monitor: MonitorMatch) -> dict[str, Any]:
 
 def _page_one_notes(room: RoomMatch) -> list[str]:
     notes = list(room.warnings)
-    notes += [
-        f"{words.name_of(monitor)}: {warning}" for monitor in room.monitors for warning in monitor.warnings
-    ]
+    notes += [f"{words.name_of(monitor)}: {warning}" for monitor in room.monitors for warning in monitor.warnings]
     return notes
 
 
@@ -135,7 +136,18 @@ def _moment(text: str) -> str:
 
 def _sheet_row(room: RoomMatch, monitor: MonitorMatch) -> dict[str, str]:
     cells = row(room, monitor)
-    keys = ("luminance", "white_x", "white_y", "gamma", "red_x", "red_y", "green_x", "green_y", "blue_x", "blue_y")
+    keys = (
+        "luminance",
+        "white_x",
+        "white_y",
+        "gamma",
+        "red_x",
+        "red_y",
+        "green_x",
+        "green_y",
+        "blue_x",
+        "blue_y",
+    )
     numbers = dict(zip(keys, cells[4:14], strict=True))
     tool = ", ".join(part for part in (monitor.instrument or "", light_needed(room, monitor)) if part)
     if monitor.difference is None:
@@ -212,7 +224,12 @@ def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
         monitor.ideal.expected if monitor.ideal else None,
     )
     rows.append(["difference: mean", *("–" if s is None else f"{s.mean:.2f}" for s in scores)])
-    rows.append(["difference: 95 %, worst", *("–" if s is None else f"{s.p95:.2f},\u00a0{s.worst:.1f}" for s in scores)])
+    rows.append(
+        [
+            "difference: 95 %, worst",
+            *("–" if s is None else f"{s.p95:.2f},\u00a0{s.worst:.1f}" for s in scores),
+        ]
+    )
     return rows
 
 

@@ -47,12 +47,13 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
     Args:
         room: The result.
         drawings: As for :func:`write_report`.
-        numbers: The bytes of ``match.json``; ``sheet``: of ``targets.csv``.
+        numbers: The bytes of ``match.json``.
+        sheet: The bytes of ``targets.csv``.
 
     Raises:
         ReportError: A drawing is missing, or the template cannot be set.
     """
-    import matplotlib
+    import matplotlib as mpl
     import typst
 
     named = {(drawing.name, drawing.subject): drawing for drawing in drawings}
@@ -65,7 +66,7 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
         {"file": file, "relationship": relation, "mime": mime, "description": description}
         for file, relation, mime, description in _ATTACHED
     ]
-    font_folders = [Path(matplotlib.get_data_path()) / "fonts" / "ttf"]
+    font_folders = [Path(mpl.get_data_path()) / "fonts" / "ttf"]
     font_folders += [room.root / "fonts"] if own_fonts and room.root is not None else []
     with TemporaryDirectory(prefix="matchlib-") as name:
         root = Path(name)
@@ -85,7 +86,9 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
             pdf = compiler.compile(format="pdf", pdf_standards=["ua-1", "a-3a"], timestamp=_noon(room.date))
         except typst.TypstError as error:
             raise ReportError(f"the PDF of room {room.room} cannot be set: {error}") from None
-    return bytes(pdf)
+    if not isinstance(pdf, bytes):
+        raise ReportError(f"the PDF of room {room.room} came out empty; run again")
+    return pdf
 
 
 def _noon(day: str) -> datetime:
@@ -103,10 +106,7 @@ def _families(fonts: list[Path]) -> list[str]:
 
 def _check_complete(room: RoomMatch, drawn: set[tuple[str, str]]) -> None:
     needed = {
-        (name, words.name_of(monitor))
-        for monitor in room.monitors
-        if monitor.detail is not None
-        for name in CAPTIONS
+        (name, words.name_of(monitor)) for monitor in room.monitors if monitor.detail is not None for name in CAPTIONS
     }
     missing = sorted((needed | {("overview", "")}) - drawn)
     if missing:

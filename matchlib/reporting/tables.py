@@ -40,16 +40,15 @@ def settings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
     }
     names = ("luminance", "black", "gamma", "white_xy", "red_xy", "green_xy", "blue_xy")
     table = pd.DataFrame(
-        {head: [_cell(getattr(column, name)) for name in names] for head, column in columns.items()}, index=names
+        {head: [_cell(getattr(column, name)) for name in names] for head, column in columns.items()},
+        index=names,
     )
     expected = {
         "now": found.difference,
         **{k: v.expected for k, v in columns.items() if isinstance(v, Target)},
     }
     for figure in ("mean", "p95", "worst"):
-        table.loc[figure] = [
-            _cell(getattr(expected[head], figure)) if expected.get(head) else "" for head in columns
-        ]
+        table.loc[figure] = [_cell(getattr(expected[head], figure)) if expected.get(head) else "" for head in columns]
     return table
 
 

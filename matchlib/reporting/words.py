@@ -105,7 +105,9 @@ def next_step(monitor: MonitorMatch) -> str:
         return "leave it: no setting makes it better"
     if will_match(monitor):
         return f"set it as the sheet says; it should then match ({after:.1f})"
-    return f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
+    text = f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
+    before, then = monitor.difference.p95, monitor.target.expected.p95
+    return f"{text}; its worst colours get worse ({before:.1f} to {then:.1f})" if then > before else text
 
 
 def will_match(monitor: MonitorMatch) -> bool:

@@ -213,9 +213,7 @@ def _short(path: Path) -> str:
         return str(path)
 
 
-def _current(
-    store: Store, archive: Archive, plans: dict[str, RoomInputs], outcomes: dict[str, Outcome]
-) -> list[str]:
+def _current(store: Store, archive: Archive, plans: dict[str, RoomInputs], outcomes: dict[str, Outcome]) -> list[str]:
     """Replace ``ROOM.pdf`` of the rooms that were asked for, and ``sheet.csv`` of all; say what it lacks."""
     everything, faults = _plans(archive, list(archive.facility.rooms))
     rows: list[list[str]] = []

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
+from matchlib.encoding import Pair
 from matchlib.errors import InputError, Problem
 
 _INVENTED = "invented: simulated readings of a made-up studio"
 _DARK_ROOM = Noise(relative=0.0015, floor=0.0004)
 _CONTACT = Noise(relative=0.002, floor=0.0015)
 
-_FACILITY = '''# Invented: the studio, its people, rooms and figures are made up.
+_FACILITY = """# Invented: the studio, its people, rooms and figures are made up.
 name = "Quince Orchard Pictures (invented)"
 time_zone = "Europe/London"
 
@@ -60,13 +61,15 @@ luminance = 0.04
 xy = 0.004
 floor = 0.01
 contact = true
-'''
+"""
 
 _DCI_WHITE, _P3 = (0.314, 0.351), ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 
 
-def _display(luminance: float, white: tuple[float, float], primaries: object, black: float, gamma: float) -> SimulatedDisplay:
-    red, green, blue = primaries  # type: ignore[misc, attr-defined]
+def _display(
+    luminance: float, white: Pair, primaries: tuple[Pair, Pair, Pair], black: float, gamma: float
+) -> SimulatedDisplay:
+    red, green, blue = primaries
     return SimulatedDisplay(luminance, white, red, green, blue, (gamma,) * 3, black)
 
 

@@ -59,9 +59,7 @@ def check(folder: str | Path, on: str = "") -> Findings:
             rooms.append(f"{room}   cannot be reported")
     code = 0 if not failed else 2 if failed == len(facility.rooms) else 1
     sessions = [line for name, choice in choices for line in _lines(name, choice)]
-    return Findings(
-        tuple(dict.fromkeys(errors)), tuple(dict.fromkeys(warnings)), tuple(sessions), tuple(rooms), code
-    )
+    return Findings(tuple(dict.fromkeys(errors)), tuple(dict.fromkeys(warnings)), tuple(sessions), tuple(rooms), code)
 
 
 def _name(monitor: Monitor) -> str:
@@ -77,6 +75,4 @@ def _lines(name: str, choice: Choice) -> list[str]:
     else:
         lines = [f"{name}   none: " + ("its reach is a guess or from monitors.csv" if native else "not measured")]
     other_mode = ("native session", "calibrated session")
-    return lines + [
-        f"    {file}: {reason}" for file, reason in choice.passed_over if reason not in other_mode
-    ]
+    return lines + [f"    {file}: {reason}" for file, reason in choice.passed_over if reason not in other_mode]

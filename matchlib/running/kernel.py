@@ -21,9 +21,7 @@ def kernel_spec(private: str) -> KernelSpec:
     Args:
         private: A folder for the kernel's own files: no profile, no history, no start-up scripts.
     """
-    path = os.pathsep.join(
-        part for part in (str(package_folder().parent), os.environ.get("PYTHONPATH", "")) if part
-    )
+    path = os.pathsep.join(part for part in (str(package_folder().parent), os.environ.get("PYTHONPATH", "")) if part)
     argv = [
         sys.executable,
         "-m",
@@ -52,7 +50,7 @@ class RoomKernelManager(AsyncKernelManager):
 
     async def start_kernel(self, **keywords: Any) -> None:
         """Start the kernel; what it says of itself goes into a log beside its own files."""
-        with Path(self.private, KERNEL_LOG).open("ab") as log:
+        with Path(self.private, KERNEL_LOG).open("ab") as log:  # noqa: ASYNC230 (a local log, once)
             await super().start_kernel(stdout=log, stderr=log, **keywords)
 
     @default("ip")
@@ -63,9 +61,7 @@ class RoomKernelManager(AsyncKernelManager):
     @property
     def kernel_spec(self) -> KernelSpec:
         """The kernel to start, whatever is installed under its name."""
-        if self._kernel_spec is None:
-            self._kernel_spec = kernel_spec(self.private)
-        return self._kernel_spec
+        return kernel_spec(self.private)
 
 
 def manager_class(private: str) -> Any:

@@ -59,7 +59,7 @@ class Keys:
         self.problems: list[Problem] = []
         lines = text.split("\n")
         place = 0
-        for place, line in enumerate(lines):  # noqa: B007 (the place of the header row is wanted)
+        for place, line in enumerate(lines):
             if line.strip() and not line.startswith("#"):
                 break
             self._take(line, place + 1)
@@ -82,9 +82,11 @@ class Keys:
         self.values[key] = (value, number_)
 
     def get(self, key: str, default: str = "") -> str:
+        """Return the value of a key."""
         return self.values.get(key, (default, 0))[0]
 
     def fault(self, key: str, what: str, do: str) -> None:
+        """Note a problem with a key."""
         line = self.values[key][1] if key in self.values else None
         self.problems.append(Problem(what, do, self.file, line, key))
 
@@ -147,10 +149,10 @@ def _measured(keys: Keys, facility: Facility) -> datetime:
     """Return the instant of the session; a time without offset is in the facility's time zone."""
     text = keys.get("measured")
     try:
-        if not _RFC_3339.fullmatch(text):
-            raise ValueError
-        when = datetime.fromisoformat(text.upper())
-    except ValueError:
+        when = datetime.fromisoformat(text.upper()) if _RFC_3339.fullmatch(text) else None
+    except ValueError:  # the form is right, the day or the hour is none
+        when = None
+    if when is None:
         if text:
             do = "write date and time as 2026-10-02T09:40:00+01:00 (RFC 3339)"
             keys.fault("measured", f"{text!r} is no date and time", do)
@@ -167,7 +169,11 @@ def _signal_range(keys: Keys) -> tuple[float, float]:
         keys.fault("signal_max", f"{top:g} is no code of full signal", "write 1, 255, 1023, 4095, 65535 or 940")
         return 1.0, 0.0
     if not 0 <= bottom < top:
-        keys.fault("signal_min", f"{bottom:g} is not between 0 and signal_max {top:g}", "write the code of zero signal")
+        keys.fault(
+            "signal_min",
+            f"{bottom:g} is not between 0 and signal_max {top:g}",
+            "write the code of zero signal",
+        )
         return top, 0.0
     return top, bottom
 
@@ -277,8 +283,7 @@ def _check_columns(names: list[str], file: str, line: int) -> list[Problem]:
         raise InputError(problems)
     unused = [name for name in names if name not in COLUMNS or (tristimulus and name in ("x", "y"))]
     return [
-        Problem(f"column {name!r} is not used", nearest(name, COLUMNS, "used"), file, line, name)
-        for name in unused
+        Problem(f"column {name!r} is not used", nearest(name, COLUMNS, "used"), file, line, name) for name in unused
     ]
 
 
@@ -392,7 +397,13 @@ def _check_codes(codes: Array, header: Header, lines: list[int]) -> list[Problem
         f"{count} such row{'s' if count > 1 else ''} read, not fitted"
     )
     return [
-        Problem(what, "check signal_min and signal_max if that is not meant", header.file, lines[row], "rgb"[column])
+        Problem(
+            what,
+            "check signal_min and signal_max if that is not meant",
+            header.file,
+            lines[row],
+            "rgb"[column],
+        )
     ]
 
 

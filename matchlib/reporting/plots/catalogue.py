@@ -13,9 +13,7 @@ from matchlib.reporting.plots.patches import patches
 from matchlib.reporting.plots.tone import tone
 
 Figure = Callable[[RoomMatch, MonitorMatch], Drawing]
-_OF_A_MONITOR = MappingProxyType(
-    {"chromaticity": chromaticity, "tone": tone, "patches": patches, "greys": greys}
-)
+_OF_A_MONITOR = MappingProxyType({"chromaticity": chromaticity, "tone": tone, "patches": patches, "greys": greys})
 FIGURES = ("overview", *_OF_A_MONITOR)
 
 

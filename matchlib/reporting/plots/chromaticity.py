@@ -128,9 +128,7 @@ def _key(axes: "Axes", word: str) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    samples = [
-        Line2D([], [], **LOOKS[name].line(), **LOOKS[name].marks()) for name in (PROJECTOR, NOW, TARGET)
-    ]
+    samples = [Line2D([], [], **LOOKS[name].line(), **LOOKS[name].marks()) for name in (PROJECTOR, NOW, TARGET)]
     swatch = Patch(facecolor="white", edgecolor=SKY, hatch="//////", linewidth=0.6)
     axes.legend(
         [*samples, swatch],
@@ -174,21 +172,15 @@ def _alt(room: RoomMatch, shown: dict[str, _Corners], panel: Panel, limit: float
     sentences = [f"Triangles of primaries in the CIE 1976 u′v′ diagram: {word}, monitor now, with target."]
     if NOW in shown:
         now = shown[NOW].white
-        towards = (
-            f", towards {tint(now, projector.white)}" if white_distance(now, projector.white) > 5e-5 else ""
-        )
+        towards = f", towards {tint(now, projector.white)}" if white_distance(now, projector.white) > 5e-5 else ""
         held = "" if limit is None else f" (limit {limit:g})"
-        sentence = (
-            f"White lies {white_distance(now, projector.white):.4f} u′v′ from the {word}'s{towards}{held}"
-        )
+        sentence = f"White lies {white_distance(now, projector.white):.4f} u′v′ from the {word}'s{towards}{held}"
         if TARGET in shown:
             sentence += f"; with the target {white_distance(shown[TARGET].white, projector.white):.4f}"
         sentences.append(f"{sentence}.")
         distances = [
             f"{channel} {white_distance(mine, wanted):.3f}"
-            for channel, mine, wanted in zip(
-                _CHANNELS, shown[NOW].primaries, projector.primaries, strict=True
-            )
+            for channel, mine, wanted in zip(_CHANNELS, shown[NOW].primaries, projector.primaries, strict=True)
         ]
         sentences.append(f"Primaries lie from the {word}'s by: {', '.join(distances)}.")
     outside = _outside(panel, projector)

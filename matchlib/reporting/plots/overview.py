@@ -121,10 +121,6 @@ def _alt(room: RoomMatch, limit: float | None) -> str:
     rows = []
     for place, monitor in enumerate(room.monitors, 1):
         ends = [f"{value:.2f}" for value in _ends(monitor)]
-        told = (
-            f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}"
-            if ends
-            else "not measured"
-        )
+        told = f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}" if ends else "not measured"
         rows.append(f"{place}: {told}")
     return f"Mean difference of each monitor from the screen in CIEDE2000{held}. {'; '.join(rows)}."

@@ -126,9 +126,7 @@ def _swatches(axes: "Axes", detail: Detail, worst: Places, word: str) -> None:
 
 
 def _alt(detail: Detail, worst: Places, limits: tuple[float, float] | None) -> str:
-    p95 = {
-        name: float(np.percentile(values, 95)) for name, values in ((NOW, detail.now), (TARGET, detail.after))
-    }
+    p95 = {name: float(np.percentile(values, 95)) for name, values in ((NOW, detail.now), (TARGET, detail.after))}
     held = ("", "") if limits is None else tuple(f" (limit {limit:g})" for limit in limits)
     named = join([f"{detail.labels[place]} {detail.now[place]:.1f}" for place in worst.tolist()])
     return (

@@ -101,9 +101,7 @@ def _settings() -> Mapping[str, Any]:
     """Return matplotlib's defaults with ours above, so that nobody's own settings change a figure."""
     from matplotlib import rcParamsDefault
 
-    return {key: rcParamsDefault[key] for key in rcParamsDefault if key.split(".")[0] in _GROUPS} | dict(
-        _OURS
-    )
+    return {key: rcParamsDefault[key] for key in rcParamsDefault if key.split(".")[0] in _GROUPS} | dict(_OURS)
 
 
 @contextmanager

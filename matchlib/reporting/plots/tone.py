@@ -89,9 +89,7 @@ def _band(room: RoomMatch, monitor: MonitorMatch) -> tuple[float, float] | None:
     return monitor.ideal.gamma - limit, monitor.ideal.gamma + limit
 
 
-def _exponents(
-    axes: "Axes", signal: Array, exponents: dict[str, Array], band: tuple[float, float] | None
-) -> None:
+def _exponents(axes: "Axes", signal: Array, exponents: dict[str, Array], band: tuple[float, float] | None) -> None:
     known = np.concatenate([values[np.isfinite(values)] for values in exponents.values()])
     if band is not None and known.size:
         axes.axhspan(*band, color=PALE, linewidth=0, zorder=0)
