@@ -133,6 +133,7 @@ def convert_signal(signal: Array, source: Encoding, destination: Encoding) -> Ar
 
 
 # ST 428-1:2006, 4.3: X′ = 4095·(L·X/P)^(1/2.6), with P = 52.37 cd/m² and L = 48 cd/m² for X of white 1.
+_UNSEEN, _FULL = 2e-4, 1e-3  # in linear light: of a patch's strongest channel, and beside 1
 _TRISTIMULUS_PEAK, _TRISTIMULUS_WHITE, _TRISTIMULUS_GAMMA = 52.37, 48.0, 2.6
 
 
@@ -145,7 +146,9 @@ def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -
     """Return r, g, b signals of ``encoding`` for X′, Y′, Z′ signals (ST 428-1:2006).
 
     The codes are rounded, so full primaries, black and greys come out a little beside themselves; channels
-    that the rounding cannot tell from 0, from 1 or from grey are taken as such.
+    that the rounding cannot tell from 0, from 1 or from grey are taken as such. RP 431-2:2011, Table A.4,
+    itself writes full red with a trace of Z′ and full blue a thousandth high, so a channel of less than 2e-4
+    of the strongest one is 0, and one within 1e-3 of full is full.
 
     Args:
         signal: X′, Y′, Z′ between 0 and 1, shape (n, 3).
@@ -162,6 +165,7 @@ def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -
     mean = linear.mean(axis=-1, keepdims=True)
     grey = np.all(np.abs(linear - mean) <= spread, axis=-1)
     linear = np.where(grey[:, None], mean, linear)
-    for edge in (0.0, 1.0):
-        linear = np.where(np.abs(linear - edge) <= spread, edge, linear)
+    unseen = _UNSEEN * np.abs(linear).max(axis=-1, keepdims=True)
+    for edge, beside in ((0.0, np.maximum(spread, unseen)), (1.0, np.maximum(spread, _FULL))):
+        linear = np.where(np.abs(linear - edge) <= beside, edge, linear)
     return linear_to_signal(linear, encoding)

@@ -1,10 +1,13 @@
 """Text files at the door: bytes to rows, every row with its line number."""
 
 import csv
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from matchlib.errors import InputError, Problem
+
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +33,9 @@ def decode(data: bytes, file: str) -> str:
             Problem(what, "save the file as UTF-8, or set it aside if it is no text", file, line)
         ) from None
     text = text.replace("\r\n", "\n").replace("\r", "\n")
-    bad = next((place for place, char in enumerate(text) if ord(char) < 32 and char not in "\n\t"), None)
-    if bad is not None:
+    found = _CONTROL.search(text)
+    if found:
+        bad = found.start()
         what = f"control character U+{ord(text[bad]):04X}: this is no text file"
         line, column = text.count("\n", 0, bad) + 1, bad - text.rfind("\n", 0, bad)
         raise InputError(Problem(what, "export it again, or set it aside with a reason", file, line, str(column)))

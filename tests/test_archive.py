@@ -234,7 +234,7 @@ def test_an_unknown_instrument_fails_the_displays_rooms(make_facility, session_t
     (problem,) = refused_inputs(make_facility(files={M1: session_text("M1", instrument="C2")}))
     assert (problem.file, problem.line, problem.column) == (M1, 3, "instrument")
     assert "no instrument 'C2'" in problem.what
-    assert "Declare it under [instruments]" in problem.do
+    assert "declare it under [instruments]" in problem.do
 
 
 def test_a_newest_session_that_is_refused_is_not_replaced_by_an_older_one(make_facility, session_text, displays):

@@ -5,6 +5,7 @@ from pathlib import Path
 import colour
 import numpy as np
 import pytest
+from colour.appearance import InductionFactors_CAM16
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -189,9 +190,7 @@ def test_the_library_s_ucs_is_the_formula():
     [("dark", (0.8, 0.525, 0.8)), ("dim", (0.9, 0.59, 0.9)), ("average", (1.0, 0.69, 1.0))],
 )
 def test_cam16_ucs_against_its_steps_taken_apart(surround, factors):
-    """CAM16 at L_A = Y_w / 5, Y_b = 20, full adaptation, surround factors F, c, N_c of CIE 159:2004, Table 1."""
-    from colour.appearance import InductionFactors_CAM16
-
+    """CAM16 at L_A = Y_w / 5, Y_b = 20, full adaptation; F, c, N_c of CIE 159:2004, Table 1."""
     white = np.array([42.94, 48.0, 45.81])
     random = np.random.default_rng(8)
     one, two = random.uniform(0.05, 1, size=(2, 50, 3)) * white

@@ -26,7 +26,7 @@ FOUR_DIGITS = 0.5e-4 + 1e-9
 REPEATS = 0.0027  # relative standard deviation between the two readings of a setting (SOURCE.txt)
 SAME_SUM = 1e-10  # least squares written twice in double precision
 POOLED = 0.125  # relative: how well 32 pairs tell a standard deviation, 1/√64
-FIT = 1.0  # CIEDE2000, mean over all settings: the panel's primaries shift with the drive, which no matrix follows
+FIT = 1.0  # CIEDE2000, mean over all settings: the primaries shift with the drive, which no matrix follows
 NEAR_A_SQUARE = 0.02  # of a gamma: the repeats alone give 2.04 for both, the ramps alone 1.96 and 1.97
 
 FACILITY = """
@@ -98,7 +98,7 @@ def slope_written_out(signal, light):
     return ((x - x.mean()) * (y - y.mean())).sum() / ((x - x.mean()) ** 2).sum()
 
 
-def test_channel_gammas_are_the_slopes_of_the_ramps(session, response):
+def test_channel_gammas_are_the_slopes_of_the_ramps(response):
     """RP 431-2:2011, Annex A's slope on each ramp, grouped and summed here without the library."""
     drive, xyz = readings("good_session.csv")
     black = xyz[np.all(drive == 0, axis=1)].mean(axis=0)

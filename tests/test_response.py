@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matchlib.displays.response import fit_response, fitted_gamma, monotone_tone, nominal_response
-from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
-from matchlib.encoding import STANDARD, normalised_matrix
+from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession, session_patches
+from matchlib.encoding import STANDARD, normalised_matrix, signal_to_linear
 from matchlib.errors import InputError
 from matchlib.facility.rooms import Facility, Instrument
 from matchlib.perception.difference import xy
@@ -176,3 +176,15 @@ def test_primaries_of_one_colour_are_refused():
     rows = ["1,1,1,95,100,108", "1,0,0,31,33,36", "0,1,0,31,33,36", "0,0,1,31,33,36"]
     with pytest.raises(InputError, match="do not differ in colour"):
         fit_response(session_of(rows))
+
+
+@pytest.mark.parametrize("black", [0.02, 0.4])
+def test_a_black_that_was_not_read_is_found_under_a_tone_that_is_no_power(black):
+    """The sRGB tone (IEC 61966-2-1:1999) has a linear toe, which a power law would take for black."""
+    encoding = replace(STANDARD["BT.709"], eotf="sRGB")
+    patches = session_patches()
+    lit = patches.signal[patches.signal.max(axis=1) > 0]
+    made = SimulatedDisplay(100.0, (0.3127, 0.3290), (0.64, 0.33), (0.30, 0.60), (0.15, 0.06), black=black)
+    light = made.black_xyz + signal_to_linear(lit, encoding) @ made.matrix.T
+    rows = [",".join(f"{value:.9g}" for value in (*codes, *xyz)) for codes, xyz in zip(lit, light, strict=True)]
+    assert fit_response(session_of(rows)).black == pytest.approx(black, rel=1e-3)

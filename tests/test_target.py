@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from matchlib.encoding import STANDARD, convert_signal, normalised_matrix, xy_to
 from matchlib.matching.room import match_room
 from matchlib.matching.target import Task, least_squares_inside, search
 from matchlib.patches import standard_list
-from matchlib.perception.difference import uv, xy
+from matchlib.perception.difference import ciede2000, uv, xy
 
 ABOVE_BEST, ABOVE_BEST_HAIR = (
     0.001,
@@ -53,6 +54,8 @@ def tasks():
     narrow = SimulatedDisplay(220, D65, **NARROW, black=0.05)
     dim = SimulatedDisplay(60, (0.305, 0.320), **WIDE, black=0.02)
     dim_white = 0.8 * PROJECTOR.show(np.ones(3))
+    full_drive = np.linalg.solve(narrow.matrix, PROJECTOR.show(np.ones(3))).max() * narrow.luminance
+    spent = replace(narrow, luminance=full_drive)  # one channel of white at its very limit
     video = STANDARD["BT.709"]
     converted = convert_signal(standard_list().signal, STANDARD["P3 DCI"], video)
     video_primaries = 48 * normalised_matrix(video, DCI_WHITE)
@@ -60,6 +63,7 @@ def tasks():
         "raised black": make_task(raised),
         "BT.709 panel": make_task(narrow),
         "dim panel": make_task(dim, white_xyz=dim_white),
+        "at its brightest": make_task(spent),
         "backlight": make_task(raised, backlight_range=(0.1, 1.0)),
         "fixed primaries": make_task(raised, primaries_xyz=native_at(narrow), free_primaries=False),
         "shrink": make_task(narrow, shrink=True),
@@ -389,7 +393,7 @@ def test_more_that_a_menu_takes_is_never_worse(tmp_path):
         means.append(found.target.expected.mean)
         assert means[-1] <= found.difference.mean + 1e-9
     worth_setting = 0.05  # what gains less is left out of a target on purpose
-    assert all(later <= earlier + worth_setting for earlier, later in zip(means, means[1:], strict=False))
+    assert all(later <= earlier + worth_setting for earlier, later in pairwise(means))
 
 
 def test_a_backlight_takes_the_black_down_with_it(tmp_path):
@@ -429,7 +433,7 @@ def test_the_ideal_of_a_video_fed_monitor_has_the_video_primaries(tmp_path):
 
 
 def test_a_nominal_reference_follows_the_encoding(tmp_path):
-    """A projector that drifted; the monitor is held against .3140 .3510, 48 cd/m², 2.6 over the measured black."""
+    """The projector drifted; the monitor is held against .3140 .3510, 48 cd/m², 2.6 over its black."""
     drifted = replace(PROJECTOR, luminance=40, white_xy=(0.320, 0.345), gamma=(2.45,) * 3)
     root = write_room(tmp_path, {"M1": ("", PROJECTOR, AMPLE_PANEL)}, room='reference = "nominal"', projector=drifted)
     room = match_room(root, "one")
@@ -508,8 +512,6 @@ def test_the_target_s_own_colours_leave_what_it_expects(tmp_path):
     signal = standard_list().signal
     drive = np.clip(np.linalg.solve(native.matrix, T) @ (signal**target.gamma).T, 0, 1)
     shown = black + (native.matrix @ drive).T
-    from matchlib.perception.difference import ciede2000
-
     again = ciede2000(PROJECTOR.show(signal), shown, PROJECTOR.show(np.ones(3))).mean()
     assert again == pytest.approx(target.expected.mean, abs=SESSION_NOISE_FREE)
     assert np.hypot(*(uv(white) - uv(PROJECTOR.show(np.ones(3))))) < 1e-5

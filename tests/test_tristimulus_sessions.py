@@ -158,7 +158,7 @@ def test_whites_outside_the_primaries_reach_are_read_and_not_fitted(session):
 
 
 def test_the_fit_gives_the_reference_projector(session):
-    """RP 431-2:2011, Table A.1: gamma 2.6 (log–log slope, peak to 5 %, black subtracted), 2000:1, white, primaries."""
+    """RP 431-2:2011, Table A.1: gamma 2.6 (log–log slope, peak to 5 %, black subtracted), 2000:1, white."""
     response = fit_response(session)
     assert response.gamma == pytest.approx(2.6, abs=GAMMA)
     assert response.luminance / response.black == pytest.approx(2000, rel=CONTRAST)

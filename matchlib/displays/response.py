@@ -11,6 +11,7 @@ from matchlib.readings.session import Patches, Session, average_repeats
 
 GAMMA_FLOOR = 0.05  # of peak: RP 431-2:2011, Annex A fits from peak white down to 5 % of it
 _FEWEST_GREYS = 5
+_ROUNDS = 200
 _TABLE = np.linspace(0.0, 1.0, 4097)
 
 
@@ -109,25 +110,26 @@ def fit_response(session: Session) -> Response:
     """Return the response fitted to a complete session.
 
     The tone of a channel comes from its ramp, or from the greys where the ramp has fewer than five steps;
-    the matrix (and black, where it was not read) from all patches by least squares of relative errors, no
-    light being negative.
+    the matrix from all patches by least squares of relative errors, no light being negative. Where black was
+    not read, it is what all readings have in common.
 
     Raises:
         InputError: The readings allow no fit.
     """
     patches = average_repeats(session)
     black_place = patches.find(0, 0, 0)
-    black = np.zeros(3) if black_place is None else patches.xyz[black_place]
     white = patches.xyz[_place(patches, session, 1, 1, 1)]
-    primaries = patches.xyz[[_place(patches, session, *row) for row in np.eye(3, dtype=int).tolist()]] - black
-    if np.linalg.cond(primaries) > 1e4:
+    full = patches.xyz[[_place(patches, session, *row) for row in np.eye(3, dtype=int).tolist()]]
+    if np.linalg.cond(full) > 1e4:
         what = "full red, green and blue do not differ in colour"
         raise InputError(Problem(what, "measure again, or set the file aside with a reason", session.file))
+    black = _unread_black(patches, full) if black_place is None else patches.xyz[black_place]
+    primaries = full - black
     tone = _tones(patches, primaries, black)
-    matrix, fitted_black = _fit_matrix(patches, tone, None if black_place is None else black)
+    matrix = _fit_matrix(patches, tone, black)
     total = primaries[:, 1].sum()
     return Response(
-        black_xyz=read_only(fitted_black),
+        black_xyz=read_only(black),
         matrix=read_only(matrix),
         tone=tone,
         white_xyz=read_only(white),
@@ -183,10 +185,13 @@ def monotone_tone(signal: Array, linear: Array) -> ToneCurve:
     return ToneCurve(read_only(signal), read_only(root), exponent)
 
 
-def _fit_matrix(
-    patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], black: Array | None
-) -> tuple[Array, Array]:
-    """Return matrix and black by non-negative least squares of relative errors over all patches.
+def _fit_matrix(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], black: Array) -> Array:
+    """Return the matrix by non-negative least squares of relative errors over all patches."""
+    return _fit(patches, tone, patches.xyz - black, np.zeros((len(patches.xyz), 0)))
+
+
+def _fit(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], light: Array, more: Array) -> Array:
+    """Return the factors of linear r, g, b, and of the columns ``more``, that give ``light``.
 
     Repeats of an instrument scatter by a common factor a reading, so a reading counts by 1 / (X + Y + Z);
     of the weights tried on a measured panel this one leaves the least CIEDE2000.
@@ -196,12 +201,25 @@ def _fit_matrix(
     linear = np.stack([tone[c].forward(patches.signal[:, c]) for c in range(3)], axis=-1)
     size = np.abs(patches.xyz).sum(axis=1)
     weight = np.sqrt(patches.count) / (size + 0.01 * size.max())
-    if black is None:
-        design, light = np.column_stack([linear, np.ones(len(linear))]), patches.xyz
-    else:
-        design, light = linear, patches.xyz - black
-    found = np.array([nnls(design * weight[:, None], light[:, i] * weight)[0] for i in range(3)])
-    return found[:, :3], found[:, 3] if black is None else black
+    design = np.hstack([linear, more]) * weight[:, None]
+    return np.array([nnls(design, light[:, i] * weight)[0] for i in range(3)])
+
+
+def _unread_black(patches: Patches, full: Array) -> Array:
+    """Return the black that all readings share, where black itself was not read.
+
+    Primaries and tones are told with the black so far, and black anew as what all readings have in common,
+    until it stays. No better than its readings: a display that is not additive misleads it.
+    """
+    black, everywhere = np.zeros(3), np.ones((len(patches.xyz), 1))
+    for _ in range(_ROUNDS):
+        tone = _tones(patches, full - black, black)
+        found = _fit(patches, tone, patches.xyz, everywhere)[:, 3]
+        found = np.minimum(found, 0.5 * full.min(axis=0))
+        if np.abs(found - black).max() <= 1e-9 * full.max():
+            return np.asarray(found)
+        black = found
+    return black
 
 
 def fitted_gamma(patches: Patches, black: Array) -> float:

@@ -88,6 +88,7 @@ def _named(top: Section, key: str) -> list[Section]:
         section = table.section(name)
         if wrong := ids.fault(name):
             section.fault("", f"the id {name!r} {wrong}", ids.RULE)
+            continue  # what stands below it can wait
         sections.append(section)
     for first, second in ids.same_but_for_case(table.values):
         table.fault(second, f"differs from {first!r} by case only", "give it another id")
@@ -127,9 +128,9 @@ def _tolerances(section: Section, base: Tolerances) -> Tolerances:
         rule=section.choice("rule", ("simple", "guarded"), base.rule),
     )
     if found.rule == "guarded":
-        section.fault(
-            "rule", "'guarded' needs the uncertainties that this version does not compute", 'write "simple"'
-        )
+        what = "'guarded' needs the uncertainties that this version does not compute"
+        section.fault("rule", what, 'write "simple"')
+        found = replace(found, rule="simple")
     section.close()
     return found
 
@@ -266,13 +267,15 @@ def _cross_check(
     problems = []
     monitors = tuple(monitors)
     for monitor in monitors:
-        what = f"no room {monitor.room!r}"
         if monitor.room not in rooms:
-            problems.append(Problem(f"{monitor.id}: {what}", nearest(monitor.room, rooms), INVENTORY, column="room"))
-        if monitor.id in projectors:
-            problems.append(
-                Problem(f"{monitor.id!r} is a projector's id too", "rename one", INVENTORY, column="monitor")
-            )
+            what, do = f"no room {monitor.room!r}", nearest(monitor.room, rooms)
+            problems.append(Problem(what, do, INVENTORY, monitor.line, "room"))
+        twin = next((name for name in projectors if name.casefold() == monitor.id.casefold()), None)
+        if twin is not None:
+            what = f"{monitor.id!r} is a projector's id too"
+            if twin != monitor.id:
+                what = f"{monitor.id!r} and the projector {twin!r} differ by case only"
+            problems.append(Problem(what, "rename one of them", INVENTORY, monitor.line, "monitor"))
     if monitors:
         filled = {monitor.room for monitor in monitors}
         for room in rooms:

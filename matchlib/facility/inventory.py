@@ -53,13 +53,22 @@ def read_inventory(data: bytes, file: str) -> tuple[tuple[Monitor, ...], list[Pr
     separator = next((mark for mark in (";", "\t") if mark in first), ",")
     decimal = "." if separator == "," else ","
     table = rows(text.split("\n"), 1, file, separator)
-    header_row = next(table)
+    header_row = next(table, None)
+    if header_row is None:
+        do = f"write the header row: {','.join(REQUIRED)}"
+        raise InputError(Problem("column 'monitor' is missing: there is no header row", do, file, 1, "monitor"))
     header = [cell.strip() for cell in header_row.cells]
     while header and not header[-1]:  # a spreadsheet's trailing empty columns
         header.pop()
     _check_header(header, file, header_row.line)
     warnings = [
-        Problem(f"column {name!r} is not known and not used", nearest(name, REQUIRED + OPTIONAL), file, 1, name)
+        Problem(
+            f"column {name!r} is not known and not used",
+            nearest(name, REQUIRED + OPTIONAL),
+            file,
+            header_row.line,
+            name,
+        )
         for name in header
         if name not in REQUIRED + OPTIONAL
     ]
@@ -113,8 +122,16 @@ def _doubles(found: list[tuple[int, Monitor]], file: str) -> list[Problem]:
         problems.append(Problem(what, "keep one row, or name another preset", file, line, "monitor"))
     for first_name, second in ids.same_but_for_case(monitor.id for _, monitor in found):
         what = f"{second!r} differs from {first_name!r} by case only"
-        problems.append(Problem(what, "write it in one way, or rename one", file, column="monitor"))
+        line = next(line for line, monitor in found if monitor.id == second)
+        problems.append(Problem(what, "write it in one way, or rename one", file, line, "monitor"))
     return problems
+
+
+def _day(cell: str) -> str:
+    """Return a day written as YYYY-MM-DD; ``fromisoformat`` alone takes other forms too."""
+    if date.fromisoformat(cell).isoformat() != cell:
+        raise ValueError(cell)
+    return cell
 
 
 class _Door:
@@ -143,6 +160,7 @@ class _Door:
             adjusted=self._date("adjusted"),
             note=self._cells.get("note", ""),
             native=self._native(),
+            line=self._line,
         )
 
     def _fault(self, column: str, what: str, do: str = "") -> None:
@@ -186,7 +204,7 @@ class _Door:
 
     def _date(self, column: str) -> str:
         do = "write it as YYYY-MM-DD"
-        return str(self._checked(column, lambda cell: date.fromisoformat(cell).isoformat(), "", do))
+        return str(self._checked(column, _day, "", do))
 
     def _choice(self, column: str, options: tuple[str, ...], default: str) -> str:
         cell = self._cells.get(column, "") or default

@@ -112,6 +112,7 @@ class Monitor:
     Attributes:
         encoding: What it is fed; None: the projector's.
         adjusts: What its menu takes.
+        line: Where the row begins; for messages.
         dims: ``signal`` (black stays) or ``backlight`` (black falls with the peak, down to ``dims_min``).
     """
 
@@ -130,6 +131,7 @@ class Monitor:
     adjusted: str = ""
     note: str = ""
     native: NativeLimits | None = None
+    line: int = field(default=0, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

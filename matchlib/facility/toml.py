@@ -26,6 +26,9 @@ def parse(text: str, file: str) -> dict[str, Any]:
         column = place[2] if place and place[2] else "1"
         what = "not TOML: " + _SYNTAX_PLACE.sub("", str(error))
         raise InputError(Problem(what, "mend the syntax at this place", file, line, column)) from None
+    except (ValueError, RecursionError) as error:
+        what = f"not TOML that can be read: {str(error).partition(';')[0]}"
+        raise InputError(Problem(what, "write plain tables, short lists and short numbers", file, 1)) from None
 
 
 def key_lines(text: str) -> dict[str, int]:
@@ -86,18 +89,22 @@ class Section:
 
     def fault(self, key: str, what: str, do: str = "") -> None:
         """Note a problem with a key of this section."""
-        dotted = ".".join(part for part in (self.path, key) if part)
+        dotted = self._dotted(key) if key else self.path
         line, place = None, dotted
         while line is None and place:
             line = self._lines.get(place)
             place = place.rpartition(".")[0]
         self._problems.append(Problem(f"{dotted}: {what}", do, self._file, line))
 
+    def _dotted(self, key: str) -> str:
+        return f"{self.path}.{key}" if self.path else key
+
     def section(self, key: str) -> "Section":
         """Return the table below ``key``; empty where it is absent."""
         self._asked.append(key)
-        path = ".".join(part for part in (self.path, key) if part)
-        return Section(self.values.get(key, {}), path, file=self._file, lines=self._lines, problems=self._problems)
+        return Section(
+            self.values.get(key, {}), self._dotted(key), file=self._file, lines=self._lines, problems=self._problems
+        )
 
     def entries(self, key: str) -> list["Section"]:
         """Return the tables of ``[[key]]``."""

@@ -105,7 +105,7 @@ def _settings(
         "facility": [facility.name, facility.time_zone.key],
         "room": asdict(room),
         "projector": asdict(projector),
-        "monitors": [asdict(monitor) for monitor in monitors],
+        "monitors": [asdict(monitor) | {"line": None} for monitor in monitors],
         "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
         "set_aside": set_aside,
         "warnings": [str(warning) for warning in facility.warnings],

@@ -4,6 +4,7 @@ import numpy as np
 
 from matchlib.arrays import Array
 from matchlib.displays.reach import Panel, gamut_planes
+from matchlib.matching.ideal import Ideal
 from matchlib.matching.target import Task
 from matchlib.perception.difference import ciede2000, uv, xy
 
@@ -11,19 +12,17 @@ _SEEN = 1.0  # CIEDE2000: below it a patch is not named; about the least that is
 _OUTSIDE = 0.001  # Δu′v′
 
 
-def limits_in_words(task: Task, ideal_primaries_xyz: Array, ideal_white: Array, backlight: float) -> list[str]:
+def limits_in_words(task: Task, ideal: Ideal, backlight: float) -> list[str]:
     """Return a sentence for each thing that the panel cannot do and a viewer would see.
 
     Args:
         task: What was searched.
-        ideal_primaries_xyz: Rows red, green, blue that an unlimited display would be set to, shape (3, 3).
-        ideal_white: White of the ideal, shape (3,), cd/m².
+        ideal: What an unlimited display would be set to.
         backlight: s of the target.
     """
-    found = [_peak(task, ideal_white), _white(task, ideal_white)]
-    found += [
-        _primary(name, ideal_primaries_xyz[place], task.panel) for place, name in enumerate(("red", "green", "blue"))
-    ]
+    found = [_peak(task, ideal.white_xyz), _white(task, ideal.white_xyz)]
+    names = ("red", "green", "blue")
+    found += [_primary(name, light, task.panel) for name, light in zip(names, ideal.primaries_xyz, strict=True)]
     return [sentence for sentence in [*found, _black(task, backlight)] if sentence]
 
 

@@ -1,18 +1,19 @@
 """One monitor against the room's reference: difference, target, limits, verdict."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from matchlib.arrays import Array, read_only
-from matchlib.displays.reach import Panel, nearest_white, panel_from_limits, panel_from_session
+from matchlib.arrays import read_only
+from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response, fit_response
 from matchlib.encoding import Encoding, convert_signal
 from matchlib.facility.rooms import Instrument, Monitor, Room
-from matchlib.matching.ideal import Ideal, ideal_display
+from matchlib.matching.ideal import ideal_display
 from matchlib.matching.limits import chromaticity, limits_in_words
 from matchlib.matching.result import Detail, Figures, MonitorMatch, Target, Verdict
-from matchlib.matching.target import Search, Settings, Task, project, search
+from matchlib.matching.settings import WORTH_SETTING, Compared, Found, best_settings
+from matchlib.matching.target import Settings
 from matchlib.matching.verdict import judge
 from matchlib.patches import PatchList
 from matchlib.perception.difference import (
@@ -29,7 +30,6 @@ from matchlib.perception.viewing import Wanted
 from matchlib.readings.archive import Choice
 from matchlib.readings.session import Session, average_repeats, pair
 
-WORTH_SETTING = 0.05  # CIEDE2000, mean: what gains less is not worth odd settings, or a visit
 _LEVELS = ("now", "settings", "curves", "table")
 
 
@@ -71,62 +71,67 @@ def match_monitor(
         return _not_measured(monitor, calibrated)
     session = calibrated.session
     response = fit_response(session)
-    figures = figures_of(session, response, instruments[session.header.instrument])
-    panel = _panel(monitor, response, native)
-    ideal = ideal_display(reference.response, reference.encoding, session.encoding)
-    signal = convert_signal(reference.patches.signal, reference.encoding, session.encoding)
-    labels, wanted = reference.patches.labels, reference.wanted
-    now_xyz = response.forward(signal)
-    now = ciede2000(wanted.xyz, now_xyz, wanted.white)
-    difference = score(CIEDE2000, now, labels)
-    task = _task(monitor, room, response, panel, ideal, signal, wanted)
-    space, x = _best(task, ideal, monitor)
-    settings, after_xyz = space.settings(x), space.shown(x)
-    target = _target(settings, panel, task, score(CIEDE2000, ciede2000(wanted.xyz, after_xyz, wanted.white), labels))
-    better = difference.mean - target.expected.mean
-    if better <= 0:
-        target = _as_it_is(figures, response, difference)
-        after_xyz = now_xyz
-    ideal_target = _ideal_target(ideal, settings, panel, signal, reference)
+    compared = Compared(
+        response=response,
+        figures=figures_of(session, response, instruments[session.header.instrument]),
+        panel=_panel(monitor, response, native),
+        ideal=ideal_display(reference.response, reference.encoding, session.encoding),
+        signal=convert_signal(reference.patches.signal, reference.encoding, session.encoding),
+        labels=reference.patches.labels,
+        wanted=reference.wanted,
+    )
+    found = best_settings(compared, monitor, room)
+    ideal = _ideal_target(compared, found.settings)
     return MonitorMatch(
         monitor=monitor.id,
         preset=monitor.preset,
         session=session.file,
         measured=session.header.measured.isoformat(),
-        response=figures,
-        difference=difference,
+        response=compared.figures,
+        difference=compared.now,
         as_read=_as_read(reference, session, room),
-        other_metrics=(
-            score(ITP, delta_e_itp(wanted.xyz, now_xyz), labels),
-            score(CAM16_UCS, cam16_ucs(wanted.xyz, now_xyz, wanted.white, room.surround), labels),
-        ),
-        ideal=ideal_target,
-        target=target,
+        other_metrics=_other_metrics(compared, room),
+        ideal=ideal,
+        target=found.target,
         common_target=None,
-        levels=dict.fromkeys(_LEVELS) | {"now": difference, "settings": target.expected},
+        levels=dict.fromkeys(_LEVELS) | {"now": compared.now, "settings": found.target.expected},
         causes=None,
-        limits=tuple(limits_in_words(task, ideal.primaries_xyz, ideal.white_xyz, settings.backlight)),
-        verdict=judge(difference, figures, ideal_target, room.tolerances),
-        warnings=tuple(_warnings(reference, session, response, panel, calibrated, native)),
-        adjust=better >= WORTH_SETTING,
+        limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
+        verdict=judge(compared.now, compared.figures, ideal, room.tolerances),
+        warnings=tuple(_warnings(reference, session, compared, calibrated, native)),
+        adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
         instrument=session.header.instrument,
         row=monitor,
-        detail=Detail(
-            session=session,
-            patches=average_repeats(session),
-            response=response,
-            panel=panel,
-            labels=labels,
-            signal=signal,
-            wanted_xyz=wanted.xyz,
-            now_xyz=read_only(now_xyz),
-            after_xyz=read_only(after_xyz),
-            now=read_only(now),
-            after=read_only(ciede2000(wanted.xyz, after_xyz, wanted.white)),
-            reference_white=wanted.white,
-            target_primaries_xyz=read_only(settings.primaries_xyz if better > 0 else response.primaries_xyz.T),
-        ),
+        detail=_detail(session, compared, found),
     )
+
+
+def _detail(session: Session, compared: Compared, found: Found) -> Detail:
+    """Return what the figures are drawn from."""
+    wanted, now_xyz = compared.wanted, compared.now_xyz
+    return Detail(
+        session=session,
+        patches=average_repeats(session),
+        response=compared.response,
+        panel=compared.panel,
+        labels=compared.labels,
+        signal=compared.signal,
+        wanted_xyz=wanted.xyz,
+        now_xyz=read_only(now_xyz),
+        after_xyz=read_only(found.after_xyz),
+        now=read_only(ciede2000(wanted.xyz, now_xyz, wanted.white)),
+        after=read_only(ciede2000(wanted.xyz, found.after_xyz, wanted.white)),
+        reference_white=wanted.white,
+        target_primaries_xyz=read_only(found.primaries_xyz),
+    )
+
+
+def _other_metrics(compared: Compared, room: Room) -> tuple[Score, ...]:
+    """Return the scores beside CIEDE2000."""
+    wanted, shown = compared.wanted, compared.now_xyz
+    itp = delta_e_itp(wanted.xyz, shown)
+    ucs = cam16_ucs(wanted.xyz, shown, wanted.white, room.surround)
+    return score(ITP, itp, compared.labels), score(CAM16_UCS, ucs, compared.labels)
 
 
 def figures_of(session: Session, response: Response, instrument: Instrument) -> Figures:
@@ -189,129 +194,13 @@ def _panel(monitor: Monitor, response: Response, native: Choice) -> Panel:
     return panel_from_session(response, "the calibrated session", guessed)
 
 
-def _task(  # noqa: PLR0913, PLR0917 (everything that bounds the search)
-    monitor: Monitor,
-    room: Room,
-    response: Response,
-    panel: Panel,
-    ideal: Ideal,
-    signal: Array,
-    wanted: Wanted,
-) -> Task:
-    """Return the search of one monitor: what its menu takes is free, the rest stays as it is."""
-    adjusts = monitor.adjusts
-    free_primaries, free_gamma = "primaries" in adjusts, "gamma" in adjusts
-    white = ideal.white_xyz if "white" in adjusts else response.white_xyz
-    peak = ideal.white_xyz[1] if "luminance" in adjusts else response.luminance
-    primaries = ideal.primaries_xyz.T if free_primaries else response.primaries_xyz.T
-    pinned = nearest_white(panel, white / white[1] * peak)
-    pinned = _within_peak(pinned, panel, None if free_primaries else primaries)
-    gamma = ideal.gamma if free_gamma or not np.isfinite(response.gamma) else response.gamma
-    return Task(
-        signal=signal,
-        wanted_xyz=wanted.xyz,
-        reference_white=wanted.white,
-        panel=panel,
-        white_xyz=pinned,
-        primaries_xyz=primaries,
-        hull_xyz=np.vstack([ideal.primaries_xyz, panel.matrix.T]),
-        gamma=float(np.clip(gamma, 1.0, 4.0)),
-        free_primaries=free_primaries,
-        free_gamma=free_gamma,
-        linear=None if free_gamma else response.linear(signal),
-        backlight_range=(monitor.dims_min, 1.0) if monitor.dims == "backlight" else (1.0, 1.0),
-        shrink=room.out_of_reach == "shrink",
-    )
-
-
-def _within_peak(white: Array, panel: Panel, fixed_primaries: Array | None) -> Array:
-    """Return the white, darkened as far as the panel's light demands.
-
-    With free primaries the panel's own can always be had, so each channel's share of white must not exceed
-    its full drive; with fixed ones no row's positive part may.
-    """
-    inverse = np.linalg.inv(panel.matrix)
-    black = inverse @ panel.black_xyz
-    if fixed_primaries is None:
-        highest = float(((1 + black) / (inverse @ white)).min())
-        return white * min(1.0, highest * (1 - 1e-9))
-    directions = inverse @ (fixed_primaries / fixed_primaries.sum(axis=0))
-
-    def drive(scale: float) -> float:
-        share = np.linalg.solve(directions, inverse @ white * scale - black)
-        return float(np.maximum(directions * share, 0).sum(axis=1).max())
-
-    if drive(1.0) <= 1.0:
-        return white
-    low, high = 0.0, 1.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if drive(middle) <= 1.0 else (low, middle)
-    return white * low * (1 - 1e-9)
-
-
-def _best(task: Task, ideal: Ideal, monitor: Monitor) -> tuple[Search, Array]:
-    """Return the searched settings, or the ideal's own figures where those do as well within a hair."""
-    space, x = search(task)
-    if not ("primaries" in monitor.adjusts or "gamma" in monitor.adjusts):
-        return space, x
-    primaries = ideal.primaries_xyz.T if task.free_primaries else task.primaries_xyz
-    plain = Search(
-        replace(
-            task,
-            primaries_xyz=primaries,
-            gamma=float(np.clip(ideal.gamma, 1, 4)),
-            free_primaries=False,
-            free_gamma=False,
-        )
-        if task.free_gamma
-        else replace(task, primaries_xyz=primaries, free_primaries=False)
-    )
-    if task.shrink and np.any(plain.drive(plain.start) < -1e-9):
-        return space, x
-    if project(plain, plain.start) is None:
-        return space, x
-    plain, own = search(plain.task)
-    return (plain, own) if plain.mean(own) - space.mean(x) < WORTH_SETTING else (space, x)
-
-
-def _target(settings: Settings, panel: Panel, task: Task, expected: Score) -> Target:
-    red, green, blue = (chromaticity(light) for light in settings.primaries_xyz.T)
-    return Target(
-        luminance=float(settings.white_xyz[1]),
-        black=float(settings.backlight * panel.black_xyz[1]),
-        white_xy=chromaticity(settings.white_xyz),
-        red_xy=red,
-        green_xy=green,
-        blue_xy=blue,
-        gamma=settings.gamma,
-        tone="gamma" if task.linear is None else "curve",
-        expected=expected,
-    )
-
-
-def _as_it_is(figures: Figures, response: Response, now: Score) -> Target:
-    return Target(
-        luminance=figures.luminance,
-        black=response.black,
-        white_xy=figures.white_xy,
-        red_xy=figures.red_xy,
-        green_xy=figures.green_xy,
-        blue_xy=figures.blue_xy,
-        gamma=figures.gamma,
-        tone="curve",
-        expected=now,
-    )
-
-
-def _ideal_target(ideal: Ideal, settings: Settings, panel: Panel, signal: Array, reference: Reference) -> Target:
+def _ideal_target(compared: Compared, settings: Settings) -> Target:
     """Return the ideal as a target, and what an unlimited display set to it would leave."""
-    black = settings.backlight * panel.black_xyz
+    ideal = compared.ideal
+    black = settings.backlight * compared.panel.black_xyz
     directions = ideal.primaries_xyz.T
     matrix = directions * np.linalg.solve(directions, ideal.white_xyz - black)
-    shown = black + signal**ideal.gamma @ matrix.T
-    wanted = reference.wanted
-    expected = score(CIEDE2000, ciede2000(wanted.xyz, shown, wanted.white), reference.patches.labels)
+    shown = black + compared.signal**ideal.gamma @ matrix.T
     red, green, blue = (chromaticity(light) for light in ideal.primaries_xyz)
     return Target(
         luminance=float(ideal.white_xyz[1]),
@@ -322,7 +211,7 @@ def _ideal_target(ideal: Ideal, settings: Settings, panel: Panel, signal: Array,
         blue_xy=blue,
         gamma=ideal.gamma,
         tone="gamma",
-        expected=expected,
+        expected=compared.score_of(shown),
     )
 
 
@@ -340,13 +229,9 @@ def _as_read(reference: Reference, session: Session, room: Room) -> Score | None
 
 
 def _warnings(
-    reference: Reference,
-    session: Session,
-    response: Response,
-    panel: Panel,
-    calibrated: Choice,
-    native: Choice,
+    reference: Reference, session: Session, compared: Compared, calibrated: Choice, native: Choice
 ) -> list[str]:
+    response, panel = compared.response, compared.panel
     found = [str(problem) for problem in (*calibrated.warnings, *native.warnings)]
     if panel.guessed:
         found.append(panel.guessed)

@@ -39,9 +39,12 @@ def parse_day(text: str) -> date | None:
     if not text:
         return None
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
-        raise InputError(Problem(f"{text!r} is no day", "write it as YYYY-MM-DD")) from None
+        day = None
+    if day is None or day.isoformat() != text:
+        raise InputError(Problem(f"{text!r} is no day", "write it as YYYY-MM-DD"))
+    return day
 
 
 def match_inputs(inputs: RoomInputs) -> RoomMatch:

@@ -12,7 +12,8 @@ from matchlib.encoding import Encoding
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility import ids
 from matchlib.facility.rooms import Facility, Monitor
-from matchlib.readings.formats.session_csv import Keys, read_header, read_session
+from matchlib.readings.formats.keys import Keys, read_header, rough_header
+from matchlib.readings.formats.session_csv import read_session
 from matchlib.readings.quality import check_session
 from matchlib.readings.session import Header, Session, average_repeats, missing_from
 from matchlib.text import decode
@@ -20,6 +21,7 @@ from matchlib.text import decode
 FOLDER = "readings"
 _SIZE_LIMIT = 64_000_000  # ten thousand patches with full spectra; anything larger is no session
 _LOOK = 1 << 16
+_LINK_OUT = "a link that leads out of the facility folder is not followed"
 _LATER_FORMATS = {b"PK\x03\x04": "an .xlsx or zip file", b"CGATS": "CGATS.17", b"ISO28178": "ISO 28178"}
 
 
@@ -29,7 +31,8 @@ class Entry:
 
     Attributes:
         display: Whose it is; empty where that cannot be told.
-        header: What it says of itself; None where that is wrong.
+        header: What it says of itself; where ``problems`` stand, no more than when and what for; None where even
+            that is unsure.
         problems: What is wrong with its key lines.
         warnings: What was not understood in them.
     """
@@ -157,6 +160,8 @@ class Archive:
                 sorting.problems += entry.problems
             elif reason := _other_purpose(entry.header, preset, mode):
                 sorting.passed.append((entry.file, reason))
+            elif entry.problems:
+                sorting.take(entry.header, InputError(entry.problems))
             else:
                 sorting.take(entry.header, self._read(entry, encoding))
         return sorting.choice()
@@ -244,18 +249,23 @@ def _files(root: Path) -> Iterator[tuple[Path, str]]:
     for folder, folders, names in os.walk(root / FOLDER):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in list(folders):
-            if not _inside(Path(folder, name), root):
+            if Path(folder, name).is_symlink():
                 folders.remove(name)
-                yield Path(folder, name), "a link that leads out of the facility folder is not followed"
+                yield Path(folder, name), "a link to a folder is not followed"
         for name in sorted(names):
             if not name.startswith((".", "~$")):
                 path = Path(folder, name)
-                link = "" if _inside(path, root) else "a link that leads out of the facility folder is not followed"
-                yield path, link
+                yield (
+                    path,
+                    "" if _inside(path, root) else "a link that leads out of the facility folder is not followed",
+                )
 
 
 def _inside(path: Path, root: Path) -> bool:
-    return path.resolve().is_relative_to(root)
+    try:
+        return path.resolve().is_relative_to(root)
+    except (OSError, RuntimeError, ValueError):  # a link to itself, a name no system has
+        return False
 
 
 def _entry(path: Path, file: str, facility: Facility) -> Entry:
@@ -276,7 +286,9 @@ def _entry(path: Path, file: str, facility: Facility) -> Entry:
         header, warnings = read_header(keys, facility)
         _check_preset(header, keys, facility)
     except InputError as error:
-        return Entry(file, data, digest, display, None, error.problems)
+        unsure = any(problem.column == "preset" for problem in error.problems)
+        rough = None if unsure else rough_header(Keys(decode(data, file), file), facility)
+        return Entry(file, data, digest, display, rough, error.problems)
     return Entry(file, data, digest, display, header, (), tuple(warnings))
 
 
@@ -293,6 +305,8 @@ def _read_bytes(path: Path, file: str) -> bytes:
     do = "set it aside with a reason, or move it out of readings/"
     try:
         size = path.stat().st_size
+        if not path.is_file():
+            raise InputError(Problem("this is no file", do, file))
         with path.open("rb") as stream:
             head = stream.read(_LOOK)
             for mark, kind in _LATER_FORMATS.items():
@@ -303,6 +317,9 @@ def _read_bytes(path: Path, file: str) -> bytes:
                 raise InputError(Problem(f"{size:,} bytes are more than any session has", do, file))
             if b"\0" in head:
                 raise InputError(Problem("this is no text file", do, file, 1))
+            if size > _LOOK and "display" not in Keys(head.decode("utf-8-sig", "replace"), file).values:
+                what = f"none of the first {_LOOK:,} bytes says '# display: …'"
+                raise InputError(Problem(what, do, file, 1, "display"))
             return head + stream.read()
     except OSError as error:
         raise InputError(Problem(f"cannot be read: {error.strerror}", f"mend its access, or {do}", file)) from None
@@ -324,7 +341,7 @@ def _check_owner(keys: Keys, facility: Facility) -> None:
     if display not in known:
         wrong = ids.fault(display)
         what = f"{display!r} is no id: it {wrong}" if wrong else f"no display {display!r} in this facility"
-        do = f"{nearest(display, known)} Add it to monitors.csv, or set the file aside with a reason"
+        do = f"{nearest(display, known)}; add it to monitors.csv, or set the file aside with a reason"
         raise InputError(Problem(what, do, keys.file, line, "display"))
 
 
@@ -335,5 +352,5 @@ def _check_preset(header: Header, keys: Keys, facility: Facility) -> None:
         return
     line = keys.values["preset"][1] if "preset" in keys.values else None
     what = f"monitors.csv has no preset {header.preset!r} of {header.display}"
-    do = f"{nearest(header.preset, presets, 'it has')} Add the row, or set the file aside with a reason"
+    do = f"{nearest(header.preset, presets, 'it has')}; add the row, or set the file aside with a reason"
     raise InputError(Problem(what, do, header.file, line, "preset"))

@@ -70,7 +70,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--more", type=int, default=12, help="seeded tasks beside the named ones")
     arguments = parser.parse_args()
-    sys.stdout.write(f"{'task':<18}{'search s':>9}{'5 simplex s':>13}{'ratio':>8}{'mean':>9}{'best':>9}{'gap':>9}")
+    print(f"{'task':<18}{'search s':>9}{'5 simplex s':>13}{'ratio':>8}{'mean':>9}{'best':>9}{'gap':>9}")
     ours = theirs = 0.0
     good = True
     for name, task in [*tasks().items(), *random_tasks(arguments.more)]:
