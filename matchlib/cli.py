@@ -62,7 +62,7 @@ class _Bar:
         if rooms:
             from tqdm import tqdm
 
-            self._bar = tqdm(total=rooms, unit="room", file=sys.stderr, leave=False, dynamic_ncols=True)
+            self._bar = tqdm(total=rooms, unit="room", file=sys.stderr, leave=False, dynamic_ncols=True, disable=None)
             self._bar.refresh()
 
     def step(self, room: str) -> None:

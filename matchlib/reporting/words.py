@@ -11,7 +11,7 @@ SIZES = (
     (2.0, "close", "seen only side by side, by trained eyes"),
     (4.0, "visible", "seen side by side"),
     (8.0, "plain", "seen from memory, walking from room to room"),
-    (math.inf, "another picture", "a different picture"),
+    (math.inf, "another picture", "nobody takes it for the same one"),
 )
 # Hue directions around white in u′v′: angles from white D65 to the primaries and secondaries of BT.709.
 _HUES = (
