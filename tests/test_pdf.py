@@ -1,5 +1,7 @@
 """The PDF read back: attachments, tags, alternative text, selectable text."""
 
+import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pikepdf
@@ -89,8 +91,6 @@ def test_a_missing_drawing_is_refused_by_name(made, tmp_path):
 
 
 def test_text_reaches_the_page_as_data_never_as_markup(made, tmp_path):
-    from dataclasses import replace
-
     room, drawings, _ = made
     odd = room.monitors[0]
     row = replace(odd.row, location='#panic("x") *bold* $x$ \\ <a> [b] "q" \ue000\x07')
@@ -98,3 +98,32 @@ def test_text_reaches_the_page_as_data_never_as_markup(made, tmp_path):
     write_report(changed, drawings, tmp_path)
     assert (tmp_path / "match.pdf").stat().st_size > 10_000
     assert words.clean("\ue000\x07") == "\ufffd\ufffd"
+
+
+def own_font(path):
+    """Write a font called Quince Own that has one letter the bundled fonts lack."""
+    import matplotlib as mpl
+    from fontTools.ttLib import TTFont
+
+    font = TTFont(Path(mpl.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf")
+    for record in font["name"].names:
+        if record.nameID in {1, 3, 4, 6, 16}:
+            record.string = "QuinceOwn" if record.nameID == 6 else "Quince Own"
+    for table in font["cmap"].tables:
+        table.cmap[ord("漢")] = "A"
+    path.parent.mkdir(parents=True)
+    font.save(path)
+
+
+def test_a_font_of_the_facility_sets_what_the_bundled_ones_lack(made, tmp_path):
+    """A facility's own font is found in any depth, embedded, and part of what the report depends on."""
+    room, drawings, _ = made
+    folder = tmp_path / "studio"
+    shutil.copytree(DATA, folder)
+    own_font(folder / "fonts" / "more" / "own.TTF")
+    found = matchlib.match_room(folder, "attic")
+    assert found.hash != room.hash
+    write_report(replace(found, facility="漢"), drawings, tmp_path / "out")
+    with pikepdf.open(tmp_path / "out" / "match.pdf") as pdf:
+        fonts = {str(font.BaseFont) for page in pdf.pages for font in page.Resources.Font.values()}
+    assert any("QuinceOwn" in name for name in fonts)

@@ -5,13 +5,14 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import date
 from hashlib import sha256
+from pathlib import Path
 
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Archive, Choice
 
-_FONTS = "fonts"
+FONTS = "fonts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,16 +114,15 @@ def _settings(
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
 
 
-def font_files(facility: Facility) -> list[str]:
-    """Return the facility's own fonts, paths relative to its folder."""
-    folder = facility.root / _FONTS
+def font_files(root: Path) -> list[Path]:
+    """Return the fonts of a facility folder, sorted."""
     endings = (".ttf", ".otf", ".ttc")
-    found = sorted(path for path in folder.rglob("*") if path.suffix.lower() in endings) if folder.is_dir() else []
-    return [path.relative_to(facility.root).as_posix() for path in found]
+    return sorted(path for path in (root / FONTS).rglob("*") if path.suffix.lower() in endings)
 
 
 def _fonts(facility: Facility) -> dict[str, str]:
-    return {file: sha256((facility.root / file).read_bytes()).hexdigest() for file in font_files(facility)}
+    fonts = font_files(facility.root)
+    return {path.relative_to(facility.root).as_posix(): sha256(path.read_bytes()).hexdigest() for path in fonts}
 
 
 def _digest(settings: str, files: Mapping[str, str], fonts: Mapping[str, str]) -> str:

@@ -20,6 +20,7 @@ from matchlib.perception.difference import ciede2000_vector, xyz_to_lab
 GAMMA_RANGE = (1.0, 4.0)
 _SOFTENING = (3.0, 1.0, 0.3, 0.1, 0.03, 0.01, 0.003)
 _STEPS = 40  # at one softening; the search stops far earlier
+_ENOUGH, _AT_LAST = 3e-5, 1e-7  # relative gain of a step, below which a softening, and the last one, end
 _OFF = ((0, 1), (0, 2), (1, 0), (1, 2), (2, 0), (2, 1))
 _GAMMA, _BACKLIGHT, _SIZE = 6, 7, 8
 
@@ -271,7 +272,7 @@ def _descend(space: Search, x: Array, softening: tuple[float, ...]) -> Array:
             trial, trial_value, damping = _try_steps(space, x, (E, f), value, epsilon, damping)
             gain = value - trial_value
             x, value = trial, trial_value
-            if gain <= 1e-7 * value:
+            if gain <= (_ENOUGH if epsilon > softening[-1] else _AT_LAST) * value:
                 break
     return x
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from matchlib.errors import ReportError
+from matchlib.matching.inputs import FONTS, font_files
 from matchlib.matching.result import RoomMatch
 from matchlib.package import package_folder
 from matchlib.reporting import words
@@ -60,14 +61,13 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
     _check_complete(room, set(named))
     files = {key: (f"{place}.svg", drawing) for place, (key, drawing) in enumerate(named.items())}
     data = page_data(room, files)
-    own_fonts = [] if room.root is None else sorted((room.root / "fonts").glob("**/*.[ot]t[fc]"))
-    data["fonts"] = [_FONT, *dict.fromkeys(_families(own_fonts))]
+    own_fonts = [room.root / FONTS] if room.root is not None and font_files(room.root) else []
+    data["fonts"] = [_FONT, *_families(own_fonts)]
     data["attachments"] = [
         {"file": file, "relationship": relation, "mime": mime, "description": description}
         for file, relation, mime, description in _ATTACHED
     ]
-    font_folders = [Path(mpl.get_data_path()) / "fonts" / "ttf"]
-    font_folders += [room.root / "fonts"] if own_fonts and room.root is not None else []
+    font_folders = [Path(mpl.get_data_path()) / "fonts" / "ttf", *own_fonts]
     with TemporaryDirectory(prefix="matchlib-") as name:
         root = Path(name)
         (root / "main.typ").write_bytes((package_folder() / "reporting" / "template.typ").read_bytes())
@@ -95,13 +95,14 @@ def _noon(day: str) -> datetime:
     return datetime.fromisoformat(f"{day}T12:00:00").replace(tzinfo=UTC)
 
 
-def _families(fonts: list[Path]) -> list[str]:
+def _families(folders: list[Path]) -> list[str]:
+    """Return the names of the fonts in these folders."""
     import typst
 
-    if not fonts:
+    if not folders:
         return []
-    found = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts[0].parent)])
-    return sorted(found.families())
+    paths = [str(folder) for folder in folders]
+    return sorted(typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=paths).families())
 
 
 def _check_complete(room: RoomMatch, drawn: set[tuple[str, str]]) -> None:
