@@ -94,17 +94,17 @@ def note(monitor: MonitorMatch) -> str:
     target = monitor.target
     if target is None:
         return "measure it first"
-    parts = []
     if monitor.verdict.result == "match":
-        parts.append("within tolerance: leave it")
-    elif not monitor.adjust:
-        parts.append("leave it: no setting makes it better")
+        return "within tolerance: leave it"
+    if not monitor.adjust:
+        return "leave it: no setting makes it better"
+    parts = []
     fixed = _fixed(monitor.row)
     if fixed:
         parts.append(f"its menu does not take {words.join(fixed)}: those figures are what it shows now")
-    if monitor.row and monitor.row.dims == "backlight" and monitor.adjust:
+    if monitor.row and monitor.row.dims == "backlight":
         parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
-    if monitor.adjust and monitor.verdict.result != "match" and not words.will_match(monitor):
+    if not words.will_match(monitor):
         parts.append(f"{target.expected.mean:.1f} will remain, the panel cannot do better: see its page")
     return "; ".join(parts)
 
