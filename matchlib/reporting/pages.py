@@ -8,9 +8,13 @@ from matchlib.reporting import words
 from matchlib.reporting.cautions import CAUTIONS
 from matchlib.reporting.drawing import Drawing
 from matchlib.reporting.method import method
-from matchlib.reporting.sheet import light_needed, note, row
+from matchlib.reporting.sheet import COLUMNS, light_needed, note, row
 
 _MARKS = {"match": "●", "no match": "○", "undecided": "◐", "not measured": "–"}
+_MONTHS = (  # not the locale's: a report has the same bytes everywhere
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
 CAPTIONS = {
     "chromaticity": "Colours it can make, against the screen's",
     "tone": "Tone: how light the greys are",
@@ -131,24 +135,12 @@ def _measured(room: RoomMatch) -> list[dict[str, str]]:
 def _moment(text: str) -> str:
     """Return an instant as people write it: ``2 October 2026, 09:40 (UTC+01:00)``."""
     when = datetime.fromisoformat(text)
-    return f"{when.day} {when:%B %Y, %H:%M} (UTC{text[-6:] if when.utcoffset() else ''})"
+    return f"{when.day} {_MONTHS[when.month - 1]} {when:%Y, %H:%M} (UTC{text[-6:] if when.utcoffset() else ''})"
 
 
 def _sheet_row(room: RoomMatch, monitor: MonitorMatch) -> dict[str, str]:
     cells = row(room, monitor)
-    keys = (
-        "luminance",
-        "white_x",
-        "white_y",
-        "gamma",
-        "red_x",
-        "red_y",
-        "green_x",
-        "green_y",
-        "blue_x",
-        "blue_y",
-    )
-    numbers = dict(zip(keys, cells[4:14], strict=True))
+    numbers = dict(zip(COLUMNS[4:14], cells[4:14], strict=True))
     tool = ", ".join(part for part in (monitor.instrument or "", light_needed(room, monitor)) if part)
     if monitor.difference is None:
         action = "measure first"
