@@ -67,6 +67,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
     set_aside = archive.set_aside_of(displays)
     used = [choice.session.header.measured for choice in everything if choice.session is not None]
+    findings = [asdict(finding) for choice in everything for finding in choice.findings]
     settings = _settings(facility, room, projector, monitors, set_aside)
     return RoomInputs(
         facility=facility,
@@ -78,7 +79,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         files=dict(sorted(files.items())),
         set_aside=set_aside,
         warnings=(*facility.warnings, *archive.warnings),
-        hash=_digest(settings, files, _fonts(facility)),
+        hash=_digest(settings, files, _fonts(facility), findings),
         day=max(used).astimezone(facility.time_zone).date().isoformat(),
     )
 
@@ -125,6 +126,7 @@ def _fonts(facility: Facility) -> dict[str, str]:
     return {path.relative_to(facility.root).as_posix(): sha256(path.read_bytes()).hexdigest() for path in fonts}
 
 
-def _digest(settings: str, files: Mapping[str, str], fonts: Mapping[str, str]) -> str:
-    content = [settings, sorted(files.items()), sorted(fonts.items()), code_digest(), versions()]
+def _digest(settings: str, files: Mapping[str, str], fonts: Mapping[str, str], findings: list[dict[str, str]]) -> str:
+    """Return the digest; findings are in it, for a file of another room may be the twin of one here."""
+    content = [settings, findings, sorted(files.items()), sorted(fonts.items()), code_digest(), versions()]
     return sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]

@@ -99,6 +99,7 @@ def match_monitor(
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judge(compared.now, compared.figures, ideal, room.tolerances),
         warnings=tuple(_warnings(reference, session, compared, calibrated, native)),
+        findings=(*calibrated.findings, *native.findings),
         adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
         instrument=session.header.instrument,
         row=monitor,

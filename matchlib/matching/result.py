@@ -14,6 +14,7 @@ from matchlib.encoding import Pair
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Instrument, Monitor, Projector, Room
 from matchlib.perception.difference import Score
+from matchlib.readings.checks.finding import Finding
 from matchlib.readings.session import Patches, Session
 
 SCHEMA = 1
@@ -121,6 +122,7 @@ class MonitorMatch:
         row: The row of the inventory.
         adjust: False where the sheet says to leave the monitor as it is.
         limits: What the panel cannot reach, in words.
+        findings: What the checks say of its sessions, calibrated and native.
         detail: Not part of ``match.json``; None when read back from it.
     """
 
@@ -140,6 +142,7 @@ class MonitorMatch:
     limits: tuple[str, ...]
     verdict: Verdict
     warnings: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
     adjust: bool = False
     instrument: str | None = None
     row: Monitor | None = None
@@ -155,6 +158,7 @@ class ProjectorMatch:
     measured: str
     response: Figures
     conformity: tuple[Check, ...] | None = None
+    findings: tuple[Finding, ...] = ()
     instrument: str | None = None
     row: Projector | None = None
     fitted: Response | None = None
@@ -278,8 +282,13 @@ def _target(found: Any) -> Any:
     return None if found is None else Target(**_pairs(found) | {"expected": _score(found["expected"])})
 
 
+def _findings(found: dict[str, Any]) -> tuple[Finding, ...]:
+    """Return the findings of an entry; reports of earlier versions have none."""
+    return tuple(Finding(**entry) for entry in found.get("findings", ()))
+
+
 def _projector(found: dict[str, Any]) -> ProjectorMatch:
-    return ProjectorMatch(**found | {"response": _figures(found["response"])})
+    return ProjectorMatch(**found | {"response": _figures(found["response"]), "findings": _findings(found)})
 
 
 def _monitor(found: dict[str, Any]) -> MonitorMatch:
@@ -293,6 +302,7 @@ def _monitor(found: dict[str, Any]) -> MonitorMatch:
         "levels": {name: _score(entry) for name, entry in found["levels"].items()},
         "limits": tuple(found["limits"]),
         "warnings": tuple(found["warnings"]),
+        "findings": _findings(found),
         "verdict": Verdict(
             verdict["result"], verdict["probability"], tuple(Check(**check) for check in verdict["checks"])
         ),

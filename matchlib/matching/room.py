@@ -85,6 +85,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
             session=session.file,
             measured=session.header.measured.isoformat(),
             response=figures_of(session, response, instruments[session.header.instrument]),
+            findings=inputs.projector_choice.findings,
             instrument=session.header.instrument,
             row=inputs.projector,
             fitted=response,

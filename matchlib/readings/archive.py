@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 from hashlib import sha256
@@ -12,10 +12,12 @@ from matchlib.encoding import Encoding
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility import ids
 from matchlib.facility.rooms import Facility, Monitor
+from matchlib.readings.checks.finding import Context, Finding
 from matchlib.readings.formats.keys import Keys, read_header, rough_header
 from matchlib.readings.formats.session_csv import read_session
-from matchlib.readings.quality import check_session
+from matchlib.readings.quality import RANGE_CHECK, check_session, find
 from matchlib.readings.session import Header, Session, average_repeats, missing_from
+from matchlib.readings.surroundings import context_of, same_tables
 from matchlib.text import decode
 
 FOLDER = "readings"
@@ -55,12 +57,14 @@ class Choice:
         problems: Why the newest cannot be used; the display's rooms fail.
         passed_over: File and reason of every other session.
         warnings: Faults of files that do not count.
+        findings: What the checks say of the session that counts.
     """
 
     session: Session | None
     problems: tuple[Problem, ...] = ()
     passed_over: tuple[tuple[str, str], ...] = ()
     warnings: tuple[Problem, ...] = ()
+    findings: tuple[Finding, ...] = ()
 
 
 class Archive:
@@ -164,14 +168,23 @@ class Archive:
                 sorting.take(entry.header, InputError(entry.problems))
             else:
                 sorting.take(entry.header, self._read(entry, encoding))
-        return sorting.choice()
+        choice = sorting.choice()
+        if choice.session is None:
+            return choice
+        twins = [twin for twin in self._same_tables.get(choice.session.file, ()) if not self._is_later(twin)]
+        context = context_of(self.facility, choice.session, sorting.earlier, twins)
+        return replace(choice, findings=find(choice.session, context))
+
+    @cached_property
+    def _same_tables(self) -> dict[str, tuple[Entry, ...]]:
+        return same_tables(self._index[0])
 
     def _read(self, entry: Entry, encoding: Encoding) -> Session | InputError:
         key = (entry.file, encoding)
         if key not in self._sessions:
             try:
                 session = read_session(entry.data, entry.file, self.facility, encoding)
-                check_session(session)
+                check_session(session, Context(instrument=self.facility.instruments[session.header.instrument]))
                 self._sessions[key] = session
             except InputError as error:
                 self._sessions[key] = error
@@ -195,8 +208,14 @@ class _Sorting:
         elif missing := missing_from(average_repeats(read)):
             self.passed.append((header.file, f"not complete: no {', no '.join(missing)}"))
             self.warnings += read.warnings
+            self.warnings += [found.problem for found in find(read) if found.check == RANGE_CHECK]
         else:
             self._complete.append(read)
+
+    @property
+    def earlier(self) -> list[Session]:
+        """The complete sessions beside the one that counts, newest first."""
+        return self._complete[1:]
 
     def choice(self) -> Choice:
         """Return which session counts, if one does."""

@@ -1,43 +1,46 @@
-"""Whether a session can be believed. A finding that refuses keeps the session from being used."""
+"""Whether a session can be believed: every check, and what they find.
 
-import numpy as np
+The checks are data: to add one, write a function in ``checks/`` and put it into its module's tuple.
+"""
 
-from matchlib.errors import InputError, Problem
-from matchlib.readings.session import Session, average_repeats
+from matchlib.errors import InputError
+from matchlib.readings.checks.circumstances import CIRCUMSTANCES
+from matchlib.readings.checks.evidence import Evidence
+from matchlib.readings.checks.finding import NOTE, REFUSE, WARN, Check, Context, Finding
+from matchlib.readings.checks.plausible import PLAUSIBLE
+from matchlib.readings.checks.ramps import RAMPS
+from matchlib.readings.checks.repeats import REPEATS
+from matchlib.readings.session import Session
 
-_LEAST_CONTRAST = 1.2  # brightest to darkest reading; no display that works shows less
+CHECKS: tuple[Check, ...] = (*PLAUSIBLE, *RAMPS, *REPEATS, *CIRCUMSTANCES)
+RANGE_CHECK = "signal range"  # told of a session that is not complete, too: it says why
+SEVERITIES = (REFUSE, WARN, NOTE)
 
 
-def check_session(session: Session) -> None:
+def find(session: Session, context: Context | None = None) -> tuple[Finding, ...]:
+    """Return what the checks find in a session, the gravest first; where one refuses, only what refuses.
+
+    Args:
+        session: Readings; they need not be complete.
+        context: What is known around it; checks that need more than is known are silent.
+    """
+    context = context or Context()
+    evidence = Evidence(session, context.instrument.floor if context.instrument else 0.0)
+    found = [
+        Finding(check.name, remark.severity, remark.evidence, remark.advice, session.file)
+        for check in CHECKS
+        for remark in check.look(evidence, context)
+    ]
+    refused = [finding for finding in found if finding.severity == REFUSE]
+    return tuple(refused or sorted(found, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+def check_session(session: Session, context: Context | None = None) -> None:
     """Refuse a session whose readings cannot be those of a display.
 
     Raises:
-        InputError: Every reading is alike, black is as bright as white, or a full primary adds no light.
+        InputError: Some check refuses it; a problem a finding.
     """
-    patches = average_repeats(session)
-    luminance = patches.xyz[:, 1]
-    drive = patches.signal.max(axis=1)
-    if len(drive) > 1 and drive.max() - drive.min() >= 0.5:
-        low, high = float(luminance.min()), float(luminance.max())
-        if high < _LEAST_CONTRAST * low or np.ptp(session.xyz[:, 1]) == 0:
-            what = (
-                f"all readings are alike, between {low:.4g} and {high:.4g} cd/m², though the signal goes "
-                f"from {drive.min():.2g} to {drive.max():.2g} of full: the patches never reached the screen"
-            )
-            raise _refusal(session, what)
-    black, white = patches.find(0, 0, 0), patches.find(1, 1, 1)
-    if black is None:
-        return
-    if white is not None and luminance[black] >= 0.5 * luminance[white]:
-        what = f"black reads {luminance[black]:.4g} cd/m², white {luminance[white]:.4g}"
-        raise _refusal(session, what)
-    for name, signal in {"red": (1, 0, 0), "green": (0, 1, 0), "blue": (0, 0, 1)}.items():
-        full = patches.find(*signal)
-        if full is not None and luminance[full] <= luminance[black]:
-            what = f"full {name} reads {luminance[full]:.4g} cd/m², no more than black {luminance[black]:.4g}"
-            raise _refusal(session, what)
-
-
-def _refusal(session: Session, what: str) -> InputError:
-    do = "measure the display again, or set the file aside with a reason"
-    return InputError(Problem(f"the session is refused: {what}", do, session.file))
+    refused = [finding.problem for finding in find(session, context) if finding.severity == REFUSE]
+    if refused:
+        raise InputError(refused)

@@ -4,6 +4,8 @@ from datetime import datetime
 from typing import Any
 
 from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.readings.checks.finding import Finding
+from matchlib.readings.quality import CHECKS
 from matchlib.reporting import words
 from matchlib.reporting.cautions import CAUTIONS
 from matchlib.reporting.drawing import Drawing
@@ -50,11 +52,16 @@ def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
         },
         "monitors": [_line(number, monitor) for number, monitor in enumerate(room.monitors, start=1)],
         "overview": None if overview is None else {"file": overview[0], "alt": overview[1].alt},
-        "page_one_notes": _page_one_notes(room),
+        "page_one_notes": page_one_notes(room),
         "measured": _measured(room),
         "sheet": [_sheet_row(room, monitor) for monitor in room.monitors],
         "pages": [_page(room, monitor, files) for monitor in measured],
         "method": method(room),
+        "findings": [
+            [name, found.file, words.SEVERITIES[found.severity], words.finding(found), found.advice]
+            for name, found in findings_of(room)
+        ],
+        "no_findings": f"Nothing: {len(CHECKS)} checks looked at every session that counts.",
         "inputs": [[file, digest] for file, digest in room.inputs.items()],
         "set_aside": [f"{file}: {reason}" for file, reason in room.set_aside],
         "made_with": "Made with " + ", ".join(f"{name} {version}" for name, version in room.versions.items()) + ".",
@@ -110,10 +117,18 @@ def _line(number: int, monitor: MonitorMatch) -> dict[str, Any]:
     }
 
 
-def _page_one_notes(room: RoomMatch) -> list[str]:
+def page_one_notes(room: RoomMatch) -> list[str]:
+    """Return what a supervisor should keep in mind: warnings, and of the findings those that warn."""
     notes = list(room.warnings)
     notes += [f"{words.name_of(monitor)}: {warning}" for monitor in room.monitors for warning in monitor.warnings]
-    return notes
+    notes += [f"{name}: {words.finding(found)}" for name, found in findings_of(room) if found.severity == "warn"]
+    return list(dict.fromkeys(notes))
+
+
+def findings_of(room: RoomMatch) -> list[tuple[str, Finding]]:
+    """Return the findings on the room's sessions with the name of each display."""
+    found = [(f"screen {room.projector.id}", finding) for finding in room.projector.findings]
+    return found + [(words.name_of(monitor), finding) for monitor in room.monitors for finding in monitor.findings]
 
 
 def _measured(room: RoomMatch) -> list[dict[str, str]]:

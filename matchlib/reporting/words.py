@@ -4,6 +4,7 @@ import math
 
 from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
 from matchlib.matching.verdict import uv_of, white_distance
+from matchlib.readings.checks.finding import Finding
 
 # Common practice, no source: about 1 is the least that trained eyes see side by side.
 SIZES = (
@@ -28,6 +29,14 @@ RESULTS = {
     "undecided": "undecided",
     "not measured": "not measured",
 }
+
+
+SEVERITIES = {"refuse": "refused", "warn": "warning", "note": "note"}
+
+
+def finding(found: Finding) -> str:
+    """Return what a check found, its name before it."""
+    return f"{found.check}: {found.evidence}"
 
 
 def size_word(mean: float) -> str:

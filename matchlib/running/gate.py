@@ -74,5 +74,6 @@ def _lines(name: str, choice: Choice) -> list[str]:
         lines = [f"{name}   none counts: the newest is refused"]
     else:
         lines = [f"{name}   none: " + ("its reach is a guess or from monitors.csv" if native else "not measured")]
+    lines += [f"    {found.severity} · {found.check}: {found.evidence}; {found.advice}" for found in choice.findings]
     other_mode = ("native session", "calibrated session")
     return lines + [f"    {file}: {reason}" for file, reason in choice.passed_over if reason not in other_mode]
