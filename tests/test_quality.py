@@ -26,6 +26,7 @@ from matchlib.readings.archive import Archive
 from matchlib.readings.checks.evidence import Evidence
 from matchlib.readings.checks.finding import Context
 from matchlib.readings.checks.ramps import slope_falls
+from matchlib.readings.formats.session_csv import read_session
 from matchlib.readings.quality import CHECKS, SEVERITIES, check_session, find
 from matchlib.readings.session import Header, Session
 from matchlib.running.gate import check
@@ -192,7 +193,7 @@ PLANTED = {
     "saturated ramp, dark end": (crushed_black, "warn", "the grey ramp is clipped at the dark end"),
     "ramp falls": (falling, "warn", "the grey ramp falls from"),
     "contours": (kink, "note", "climbs more slowly above"),
-    "primary shifts": (leaking, "warn", "red changes colour along its ramp"),
+    "primary shifts": (leaking, "warn", "primaries change colour along their ramps, black subtracted: red at"),
     "sum of primaries": (boosted_white, "warn", "white is brighter than its parts"),
     "sum of primaries, limited": (limited_white, "warn", "white is dimmer than its parts"),
     "outliers": (spike, "warn", "-7 % from its neighbours"),
@@ -231,6 +232,18 @@ def test_every_check_has_a_planted_file():
     planted = {name for name in {*PLANTED, *REPEATED} if name in NAMES}
     assert planted | ELSEWHERE == NAMES
     assert len(NAMES) == len(CHECKS)
+
+
+def test_only_the_checks_of_plausibility_refuse(make_facility):
+    """check_session runs no others."""
+    for edit, severity, _ in PLANTED.values():
+        if severity == "refuse":
+            root = make_facility(name=edit.__name__, files={FILE: text(*made(edit))})
+            facility = read_facility(root)
+            entry = Archive(facility).of("M1")[0]
+            session = read_session(entry.data, entry.file, facility, STANDARD["P3 DCI"])
+            with pytest.raises(InputError, match="the session is refused"):
+                check_session(session, Context(instrument=METER))
 
 
 def test_the_session_in_which_faults_are_planted_has_none(make_facility):
@@ -334,7 +347,7 @@ def test_the_same_readings_under_another_display_or_date(make_facility):
 
 def test_a_native_session_with_the_same_readings_is_a_note(make_facility):
     root = make_facility(files={FILE: text(*made()), "readings/M1_native.csv": text(*made(), mode="native")})
-    expect(root, "filed twice", "note", "holds the same readings as the native session")
+    expect(root, "filed twice", "note", "readings/M1_native.csv, the native session, holds the same readings")
 
 
 def test_a_later_twin_is_not_there_yet(make_facility):

@@ -17,18 +17,19 @@ RANGE_CHECK = "signal range"  # told of a session that is not complete, too: it 
 SEVERITIES = (REFUSE, WARN, NOTE)
 
 
-def find(session: Session, context: Context | None = None) -> tuple[Finding, ...]:
+def find(session: Session, context: Context | None = None, checks: tuple[Check, ...] = CHECKS) -> tuple[Finding, ...]:
     """Return what the checks find in a session, the gravest first; where one refuses, only what refuses.
 
     Args:
         session: Readings; they need not be complete.
         context: What is known around it; checks that need more than is known are silent.
+        checks: Which look; all by default.
     """
     context = context or Context()
     evidence = Evidence(session, context.instrument.floor if context.instrument else 0.0)
     found = [
         Finding(check.name, remark.severity, remark.evidence, remark.advice, session.file)
-        for check in CHECKS
+        for check in checks
         for remark in check.look(evidence, context)
     ]
     refused = [finding for finding in found if finding.severity == REFUSE]
@@ -36,11 +37,11 @@ def find(session: Session, context: Context | None = None) -> tuple[Finding, ...
 
 
 def check_session(session: Session, context: Context | None = None) -> None:
-    """Refuse a session whose readings cannot be those of a display.
+    """Refuse a session whose readings cannot be those of a display; only the checks of plausibility refuse.
 
     Raises:
         InputError: Some check refuses it; a problem a finding.
     """
-    refused = [finding.problem for finding in find(session, context) if finding.severity == REFUSE]
+    refused = [finding.problem for finding in find(session, context, PLAUSIBLE) if finding.severity == REFUSE]
     if refused:
         raise InputError(refused)

@@ -85,7 +85,7 @@ def _twice(evidence: Evidence, context: Context) -> Iterator[Remark]:
         if twin.display == header.display and twin.mode != header.mode:
             yield Remark(
                 NOTE,
-                f"{twin.file} holds the same readings as the {twin.mode} session",
+                f"{twin.file}, the {twin.mode} session, holds the same readings",
                 "nothing, if the display was read in one state",
             )
         else:

@@ -111,6 +111,7 @@ def _contours(evidence: Evidence, _: Context) -> Iterator[Remark]:
 def _shifting(evidence: Evidence, _: Context) -> Iterator[Remark]:
     if evidence.black is None:
         return
+    found = []
     for name, signal, xyz in list(evidence.ramps())[1:]:
         light = xyz - evidence.black
         if len(signal) < FEWEST_STEPS or signal[-1] < 1 or light[-1, 1] <= 0:
@@ -124,13 +125,16 @@ def _shifting(evidence: Evidence, _: Context) -> Iterator[Remark]:
         shift = shift - error[clear] / size[clear]  # a chromaticity errs by about this share
         worst = int(shift.argmax())
         if shift[worst] > SHIFT:
-            yield Remark(
-                WARN,
-                f"{name} changes colour along its ramp: at {100 * signal[clear][worst]:.4g} % signal, black "
-                f"subtracted, it is {shift[worst]:.3f} u′v′ from its full colour",
-                "look for room light that changed, stray light, or a display whose channels leak into each other; "
-                "a matrix cannot follow it",
+            found.append(
+                f"{name} at {100 * signal[clear][worst]:.4g} % signal is {shift[worst]:.3f} u′v′ from its full colour"
             )
+    if found:
+        yield Remark(
+            WARN,
+            f"primaries change colour along their ramps, black subtracted: {', '.join(found)}",
+            "look for room light that changed, stray light, or a display whose channels leak into each other; a "
+            "matrix cannot follow it",
+        )
 
 
 def _sum(evidence: Evidence, _: Context) -> Iterator[Remark]:
