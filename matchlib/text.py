@@ -18,21 +18,22 @@ class Row:
     cells: tuple[str, ...]
 
 
-def decode(data: bytes, file: str) -> str:
-    """Return the text of UTF-8 bytes, byte-order mark removed, line ends as LF.
+def decode(data: bytes, file: str, encoding: str = "utf-8") -> str:
+    """Return the text of a file's bytes, byte-order mark removed, line ends as LF.
 
     Raises:
-        InputError: Not UTF-8, or control characters that no text file has; names line and column.
+        InputError: Not in that encoding, or control characters that no text file has; names line and column.
     """
     try:
-        text = data.decode("utf-8-sig")
+        text = data.decode(encoding).removeprefix("\ufeff")
     except UnicodeDecodeError as error:
-        line = data[: error.start].replace(b"\r\n", b"\n").replace(b"\r", b"\n").count(b"\n") + 1
-        what = f"byte 0x{data[error.start]:02x} is not UTF-8 text"
-        raise InputError(
-            Problem(what, "save the file as UTF-8, or set it aside if it is no text", file, line)
-        ) from None
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+        line = _line_ends(data[: error.start].decode(encoding, "replace")).count("\n") + 1
+        what = f"byte 0x{data[error.start]:02x} is not {encoding.upper()} text"
+        do = "save the file as UTF-8, or set it aside if it is no text"
+        if encoding != "utf-8":
+            do = "correct text_encoding in its [[formats]] entry, or set the file aside"
+        raise InputError(Problem(what, do, file, line)) from None
+    text = _line_ends(text)
     found = _CONTROL.search(text)
     if found:
         bad = found.start()
@@ -40,6 +41,10 @@ def decode(data: bytes, file: str) -> str:
         line, column = text.count("\n", 0, bad) + 1, bad - text.rfind("\n", 0, bad)
         raise InputError(Problem(what, "export it again, or set it aside with a reason", file, line, str(column)))
     return text
+
+
+def _line_ends(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def rows(lines: list[str], first_line: int, file: str, separator: str = ",") -> Iterator[Row]:

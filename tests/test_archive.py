@@ -334,18 +334,28 @@ def test_two_sessions_one_after_the_other_in_one_file(make_facility, session_tex
 
 
 @pytest.mark.parametrize(
-    ("head", "what"),
+    ("data", "what", "do"),
     [
-        (b"CGATS.17\n", "CGATS.17, which this version does not read yet"),
-        (b"PK\x03\x04" + b"\0" * 100, "an .xlsx"),
+        (b"CGATS.17\n", "no keyword DISPLAY says whose readings these are", "add it"),
+        (b"PK\x03\x04" + b"\0" * 100, "a damaged .xlsx file", "save the sheet as .xlsx again"),
+        (b"<?xml version='1.0'?>\n<IESTM2714 version='1.0'/>", "an IES TM-27 file: one spectrum", "set it aside"),
+        (b"\xd0\xcf\x11\xe0" + b"\0" * 100, "an old spreadsheet", "save it as .xlsx"),
     ],
 )
-def test_formats_of_later_versions_are_refused_by_name(make_facility, head, what):
-    problem = homeless(make_facility(files={"readings/export.txt": head}))
+def test_files_of_other_formats_whose_display_cannot_be_told(make_facility, data, what, do):
+    problem = homeless(make_facility(files={"readings/export.txt": data}))
     assert problem.file == "readings/export.txt"
     assert what in problem.what
-    assert "does not read yet" in problem.what
-    assert "export a session CSV, or set it aside" in problem.do
+    assert do in problem.do
+
+
+def test_a_broken_table_of_another_format_belongs_to_its_display(make_facility):
+    data = 'CGATS.17\nDISPLAY "M3"\nMEASURED "2026-04-02T10:00:00Z"\nINSTRUMENT "S1"\nSIGNAL_MAX 255\nBEGIN_DATA\n'
+    root = make_facility(files={"readings/new.txt": data})
+    inputs(root)
+    (problem,) = refused_inputs(root, "studio-2")
+    assert (problem.file, problem.line) == ("readings/new.txt", 6)
+    assert "BEGIN_DATA without a data format" in problem.what
 
 
 def test_a_file_that_no_reader_recognises_stops_every_room_unless_set_aside(make_facility):

@@ -260,9 +260,9 @@ def test_a_wrong_value_names_its_key_and_line(make_facility, old, new, what, do)
     ("more", "what", "do"),
     [
         (
-            "[[formats]]\nfiles = '*.csv'\n",
-            "formats: is not read by this version yet",
-            "take [[formats]] out",
+            "[[formats]]\nfiles = 'readings/*.csv'\n",
+            "formats.0.columns: is missing",
+            "write e.g.",
         ),
         (
             "[[corrections]]\ninstrument = 'C1'\n",

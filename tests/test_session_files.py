@@ -570,11 +570,11 @@ def test_a_key_with_a_wrong_value(key, value, what, do):
     assert do in problem.do
 
 
-def test_spectra_are_not_read_by_this_version():
+def test_spectra_need_their_unit():
     problem = only(text("255,255,255,1,2", header="r,g,b,nm380,nm385"))
     assert (problem.line, problem.column) == (5, "nm380")
-    assert "spectra are not read by this version yet" in problem.what
-    assert "X, Y, Z" in problem.do
+    assert "per nm or per band is never guessed" in problem.what
+    assert "declare radiance_unit" in problem.do
 
 
 def test_binary_bytes_are_no_text():

@@ -10,6 +10,7 @@ from matchlib import encoding as encodings
 from matchlib.encoding import STANDARD, Encoding
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility import ids
+from matchlib.facility.formats import read_format
 from matchlib.facility.inventory import read_inventory
 from matchlib.facility.rooms import Facility, Instrument, Monitor, Projector, Room, SetAside, Tolerances
 from matchlib.facility.toml import Section, key_lines, parse
@@ -46,9 +47,9 @@ def read_facility(folder: str | Path) -> Facility:
     rooms = {entry.id: entry for entry in (_room(s, tolerances, projectors) for s in _named(top, "rooms"))}
     instruments = {entry.id: entry for entry in map(_instrument, _named(top, "instruments"))}
     set_aside = tuple(_set_aside(section) for section in top.entries("set_aside"))
-    for later in ("corrections", "formats"):
-        if top.get(later) is not None:
-            top.fault(later, "is not read by this version yet", f"take [[{later}]] out, or wait for it")
+    formats = tuple(map(read_format, top.entries("formats")))
+    if top.get("corrections") is not None:
+        top.fault("corrections", "is not read by this version yet", "take [[corrections]] out, or wait for it")
     top.close()
     monitors: tuple[Monitor, ...] = ()
     try:
@@ -59,7 +60,9 @@ def read_facility(folder: str | Path) -> Facility:
     problems += _cross_check(projectors, rooms, monitors, top)
     if problems:
         raise InputError(problems)
-    return Facility(root, name, time_zone, projectors, rooms, instruments, monitors, set_aside, tuple(warnings))
+    return Facility(
+        root, name, time_zone, projectors, rooms, instruments, monitors, set_aside, tuple(warnings), formats
+    )
 
 
 def read_bytes(root: Path, file: str) -> bytes:

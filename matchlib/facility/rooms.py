@@ -143,6 +143,34 @@ class SetAside:
 
 
 @dataclass(frozen=True, slots=True)
+class Format:
+    """Files that others wrote, and how to read them: an entry of ``[[formats]]``.
+
+    Attributes:
+        name: The entry's dotted name, for messages.
+        files: Pattern of paths relative to the facility folder; braces give header keys.
+        columns: Title in the file, or number from 1, of each of the session's columns; ``nm`` is a title with
+            ``{}`` where the wavelength stands.
+        keys: Header keys that hold for every such file.
+        separator: Between cells; ``decimal``: the decimal mark.
+        header_row: Line of the header row, from 1; 0: there is none, and columns are numbers.
+        units_rows: Rows below the header row that hold units or further headings and are skipped.
+        missing: Cells that mean "not read"; rows that need such a cell are left out, with a warning.
+    """
+
+    name: str
+    files: str
+    columns: Mapping[str, str | int]
+    keys: Mapping[str, str]
+    separator: str = ","
+    decimal: str = "."
+    text_encoding: str = "utf-8"
+    header_row: int = 1
+    units_rows: int = 0
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Facility:
     """Everything ``facility.toml`` and ``monitors.csv`` say, checked.
 
@@ -160,6 +188,7 @@ class Facility:
     monitors: tuple[Monitor, ...]
     set_aside: tuple[SetAside, ...] = ()
     warnings: tuple[Problem, ...] = ()
+    formats: tuple[Format, ...] = ()
 
     def monitors_of(self, room: str) -> tuple[Monitor, ...]:
         """Return a room's rows of the inventory, in its order."""

@@ -110,6 +110,7 @@ def _settings(
         "monitors": [asdict(monitor) | {"line": None} for monitor in monitors],
         "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
         "set_aside": set_aside,
+        "formats": [asdict(entry) for entry in facility.formats],
         "warnings": [str(warning) for warning in facility.warnings],
     }
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))

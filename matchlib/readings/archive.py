@@ -14,17 +14,21 @@ from matchlib.facility import ids
 from matchlib.facility.rooms import Facility, Monitor
 from matchlib.readings.checks.finding import Context, Finding
 from matchlib.readings.formats.keys import Keys, read_header, rough_header
-from matchlib.readings.formats.session_csv import read_session
+from matchlib.readings.formats.recognise import (
+    HEAD,
+    entry_of,
+    may_be_session,
+    open_source,
+    read_session,
+    refuse_by_head,
+)
 from matchlib.readings.quality import RANGE_CHECK, check_session, find
 from matchlib.readings.session import Header, Session, average_repeats, missing_from
 from matchlib.readings.surroundings import context_of, same_tables
-from matchlib.text import decode
 
 FOLDER = "readings"
 _SIZE_LIMIT = 64_000_000  # ten thousand patches with full spectra; anything larger is no session
-_LOOK = 1 << 16
 _LINK_OUT = "a link that leads out of the facility folder is not followed"
-_LATER_FORMATS = {b"PK\x03\x04": "an .xlsx or zip file", b"CGATS": "CGATS.17", b"ISO28178": "ISO 28178"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +127,16 @@ class Archive:
         found = []
         for entry in self.facility.set_aside:
             path = self.facility.root / entry.file
-            if _inside(path, self.facility.root) and path.is_file() and _display_named_in(path, entry.file) in wanted:
+            if _inside(path, self.facility.root) and path.is_file() and self._display_in(path, entry.file) in wanted:
                 found.append((entry.file, entry.reason))
         return tuple(found)
+
+    def _display_in(self, path: Path, file: str) -> str:
+        """Return the display that a file names, as far as it can be read."""
+        try:
+            return open_source(_read_bytes(path, file, self.facility), file, self.facility).keys.get("display")
+        except InputError:
+            return ""
 
     def projector_choice(self, projector: str) -> Choice:
         """Return which session of a projector counts."""
@@ -274,10 +285,7 @@ def _files(root: Path) -> Iterator[tuple[Path, str]]:
         for name in sorted(names):
             if not name.startswith((".", "~$")):
                 path = Path(folder, name)
-                yield (
-                    path,
-                    "" if _inside(path, root) else "a link that leads out of the facility folder is not followed",
-                )
+                yield path, "" if _inside(path, root) else _LINK_OUT
 
 
 def _inside(path: Path, root: Path) -> bool:
@@ -291,8 +299,8 @@ def _entry(path: Path, file: str, facility: Facility) -> Entry:
     """Return the index entry of a file; whatever is wrong stands in its problems."""
     data = b""
     try:
-        data = _read_bytes(path, file)
-        keys = Keys(decode(data, file), file)
+        data = _read_bytes(path, file, facility)
+        keys = open_source(data, file, facility).keys
     except InputError as error:
         return Entry(file, b"", sha256(data).hexdigest(), "", None, error.problems)
     digest = sha256(data).hexdigest()
@@ -302,24 +310,16 @@ def _entry(path: Path, file: str, facility: Facility) -> Entry:
     except InputError as error:
         return Entry(file, data, digest, "", None, error.problems)
     try:
-        header, warnings = read_header(keys, facility)
+        header, warnings = read_header(keys.copy(), facility)
         _check_preset(header, keys, facility)
     except InputError as error:
         unsure = any(problem.column == "preset" for problem in error.problems)
-        rough = None if unsure else rough_header(Keys(decode(data, file), file), facility)
+        rough = None if unsure else rough_header(keys, facility)
         return Entry(file, data, digest, display, rough, error.problems)
     return Entry(file, data, digest, display, header, (), tuple(warnings))
 
 
-def _display_named_in(path: Path, file: str) -> str:
-    """Return the display that a file names, as far as it can be read."""
-    try:
-        return Keys(decode(_read_bytes(path, file), file), file).get("display")
-    except InputError:
-        return ""
-
-
-def _read_bytes(path: Path, file: str) -> bytes:
+def _read_bytes(path: Path, file: str, facility: Facility) -> bytes:
     """Return a file's bytes; refuse by its first bytes what cannot be a session, before reading the rest."""
     do = "set it aside with a reason, or move it out of readings/"
     try:
@@ -327,17 +327,13 @@ def _read_bytes(path: Path, file: str) -> bytes:
         if not path.is_file():
             raise InputError(Problem("this is no file", do, file))
         with path.open("rb") as stream:
-            head = stream.read(_LOOK)
-            for mark, kind in _LATER_FORMATS.items():
-                if head.startswith(mark):
-                    what = f"this is {kind}, which this version does not read yet"
-                    raise InputError(Problem(what, f"export a session CSV, or {do}", file))
+            head = stream.read(HEAD)
+            if entry_of(file, facility) is None:
+                refuse_by_head(head, file)
             if size > _SIZE_LIMIT:
                 raise InputError(Problem(f"{size:,} bytes are more than any session has", do, file))
-            if b"\0" in head:
-                raise InputError(Problem("this is no text file", do, file, 1))
-            if size > _LOOK and "display" not in Keys(head.decode("utf-8-sig", "replace"), file).values:
-                what = f"none of the first {_LOOK:,} bytes says '# display: …'"
+            if size > HEAD and not may_be_session(head, file, facility):
+                what = f"none of the first {HEAD:,} bytes says '# display: …'"
                 raise InputError(Problem(what, do, file, 1, "display"))
             return head + stream.read()
     except OSError as error:
@@ -351,11 +347,11 @@ def _check_owner(keys: Keys, facility: Facility) -> None:
     doubled = [problem for problem in keys.problems if problem.column == "display"]
     if not display and doubled:
         raise InputError(doubled)
-    if not display and not keys.table and not keys.values:
+    if not display and keys.empty:
         what, do = "the file is empty", "export the session again, or set the file aside with a reason"
         raise InputError(Problem(what, do, keys.file, 1))
     if not display:
-        what, do = "no line '# display: …' says whose readings these are", "add it, or set the file aside"
+        what, do = f"no {keys.form('display')} says whose readings these are", "add it, or set the file aside"
         raise InputError(Problem(what, do, keys.file, line or 1, "display"))
     if display not in known:
         wrong = ids.fault(display)

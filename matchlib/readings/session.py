@@ -23,6 +23,7 @@ class Header:
         hours: Lamp or panel hours.
         scale: What brings the file's luminance unit to cd/m².
         veil_included: Whether room light is in the readings.
+        radiance_unit: Of the file's spectra: ``W/sr/m2/nm``, or ``W/sr/m2`` per band; empty where it has none.
     """
 
     file: str
@@ -40,11 +41,25 @@ class Header:
     window: str = ""
     veil_included: bool = True
     note: str = ""
+    radiance_unit: str = ""
 
     @property
     def step(self) -> float:
         """One code step as a fraction of the range; 0 where signals are plain fractions."""
         return 0.0 if self.signal_max <= 1 else 1.0 / (self.signal_max - self.signal_min)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spectra:
+    """The spectra of a session, a row a reading.
+
+    Attributes:
+        wavelengths: Shape (m,), nm, rising in equal steps.
+        radiance: Shape (n, m), W·sr⁻¹·m⁻²·nm⁻¹.
+    """
+
+    wavelengths: Array
+    radiance: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +74,8 @@ class Session:
         signal: Fractions of full signal, shape (n, 3).
         xyz: Readings, shape (n, 3), cd/m².
         in_range: Shape (n,); False for signals outside the encoding's range: read, not fitted.
-        warnings: Guesses, unknown columns and keys.
+        warnings: Guesses, unknown columns and keys, and how spectra became X, Y, Z.
+        spectra: None where the file has none.
     """
 
     header: Header
@@ -70,6 +86,7 @@ class Session:
     xyz: Array
     in_range: Mask
     warnings: tuple[Problem, ...] = ()
+    spectra: Spectra | None = None
 
     @property
     def file(self) -> str:

@@ -6,27 +6,13 @@ from datetime import datetime
 from matchlib.encoding import STANDARD, Encoding
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility import ids
+from matchlib.facility.formats import KEYS
 from matchlib.facility.rooms import Facility
 from matchlib.readings.session import Header
 from matchlib.text import number
 
 CD_M2_PER_FL = 3.4262591  # 1 fL = 1/π cd/ft² (NIST SP 811, appendix B.8)
-KEYS = (
-    "display",
-    "measured",
-    "signal_max",
-    "instrument",
-    "signal_min",
-    "mode",
-    "preset",
-    "encoding",
-    "hours",
-    "luminance_unit",
-    "position",
-    "window",
-    "veil",
-    "note",
-)
+RADIANCE_UNITS = ("", "W/sr/m2/nm", "W/sr/m2")  # none declared; per nm; per band of one step
 _PLACING = ("measured", "mode", "preset", "position")
 _EDGES = ("top", "bottom"), ("left", "right")
 POSITIONS = (
@@ -40,45 +26,51 @@ _YEARS = range(1970, 2200)
 
 
 class Keys:
-    """The ``# key: value`` lines of a file, and where its table begins.
+    """What a file says of itself before its table: ``# key: value`` lines, or what stands for them.
+
+    Args:
+        file: Path relative to the facility folder.
+        form: How a key is written in this kind of file, with ``{key}`` or ``{KEY}``; for messages.
+        where: Where it is written.
 
     Attributes:
-        values: Value and line of each key.
-        table: The lines from the header row on; ``table_line``: the number of the first of them.
+        values: Value and line of each key; no line where the key does not stand in the file.
         problems: Keys that stand twice.
+        empty: Whether the file holds nothing at all.
     """
 
-    def __init__(self, text: str, file: str) -> None:
-        self.file = file
-        self.values: dict[str, tuple[str, int]] = {}
+    def __init__(
+        self, file: str, form: str = "line '# {key}: …'", where: str = "above the header row", *, empty: bool = False
+    ) -> None:
+        self.file, self.where, self.empty = file, where, empty
+        self._form = form
+        self.values: dict[str, tuple[str, int | None]] = {}
         self.problems: list[Problem] = []
-        lines = text.split("\n")
-        place = 0
-        for place, line in enumerate(lines):
-            if line.strip() and not line.startswith("#"):
-                break
-            self._take(line, place + 1)
-        else:
-            place = len(lines)
-        self.table, self.table_line = lines[place:], place + 1
 
-    def _take(self, line: str, number_: int) -> None:
-        key, colon, value = line[1:].partition(":")
-        key, value = key.strip(), value.strip()
-        if not colon or not line.startswith("#"):
+    def copy(self) -> "Keys":
+        """Return the same keys, whose further problems are their own."""
+        twin = Keys(self.file, self._form, self.where, empty=self.empty)
+        twin.values, twin.problems = dict(self.values), list(self.problems)
+        return twin
+
+    def form(self, key: str) -> str:
+        """Return how a key is written in this kind of file."""
+        return self._form.format(key=key, KEY=key.upper())
+
+    def take(self, key: str, value: str, line: int | None) -> None:
+        """Take one key; a second time is a problem."""
+        if key not in self.values:
+            self.values[key] = (value, line)
             return
-        if key in self.values:
-            what = f"key {key!r} stands on line {self.values[key][1]} too"
-            do = "one file holds one session of one display" if key == "display" else "keep one of them"
-            self.problems.append(Problem(what, do, self.file, number_, key))
-            if key == "display" and value != self.values[key][0]:
-                self.values[key] = ("", number_)  # which display it is cannot be told
-            return
-        self.values[key] = (value, number_)
+        what = f"key {key!r} stands on line {self.values[key][1]} too"
+        do = "one file holds one session of one display" if key == "display" else "keep one of them"
+        self.problems.append(Problem(what, do, self.file, line, key))
+        if key == "display" and value != self.values[key][0]:
+            self.values[key] = ("", line)  # which display it is cannot be told
 
     def get(self, key: str, default: str = "") -> str:
         """Return the value of a key."""
-        return self.values.get(key, (default, 0))[0]
+        return self.values.get(key, (default, None))[0]
 
     def fault(self, key: str, what: str, do: str) -> None:
         """Note a problem with a key."""
@@ -119,6 +111,7 @@ def read_header(keys: Keys, facility: Facility) -> tuple[Header, list[Problem]]:
         window=keys.get("window"),
         veil_included=veil == "included",
         note=keys.get("note"),
+        radiance_unit=_radiance_unit(keys),
     )
     if keys.problems:
         raise InputError(keys.problems)
@@ -142,7 +135,7 @@ def _is_unsure(when: datetime) -> bool:
 
 def rough_header(keys: Keys, facility: Facility) -> Header | None:
     """Return when a session was taken and what for, where other key lines are wrong; None where that is unsure."""
-    tried = Keys("", keys.file)
+    tried = Keys(keys.file)
     tried.values = {key: entry for key, entry in keys.values.items() if key in _PLACING}
     measured = _measured(tried, facility)
     mode = _choice(tried, "mode", ("calibrated", "native"), "calibrated")
@@ -158,10 +151,14 @@ def _check_required(keys: Keys) -> None:
     for key in ("display", "measured", "signal_max", "instrument"):
         if key not in keys.values:
             keys.problems.append(
-                Problem(f"key {key!r} is missing", f"add a line '# {key}: …' above the header row", keys.file)
+                Problem(f"key {key!r} is missing", f"add a {keys.form(key)} {keys.where}", keys.file)
             )
         elif not keys.get(key) and not any(problem.column == key for problem in keys.problems):
-            keys.fault(key, f"key {key!r} is empty", "write its value after the colon")
+            keys.fault(
+                key,
+                f"key {key!r} is empty",
+                "write its value after the colon" if "#" in keys.form(key) else "write its value",
+            )
 
 
 def _measured(keys: Keys, facility: Facility) -> datetime:
@@ -223,6 +220,14 @@ def _unit(keys: Keys) -> str:
     value = keys.get("luminance_unit", "cd/m2").replace("²", "2")
     if value not in ("cd/m2", "fL"):
         keys.fault("luminance_unit", f"{value!r} is no luminance unit that is known", "write cd/m2 or fL")
+    return value
+
+
+def _radiance_unit(keys: Keys) -> str:
+    value = keys.get("radiance_unit").replace("²", "2")
+    if value not in RADIANCE_UNITS:
+        what = f"{value!r} is no unit of spectral radiance that is known"
+        keys.fault("radiance_unit", what, "write W/sr/m2/nm (per nm) or W/sr/m2 (per band of one step)")
     return value
 
 

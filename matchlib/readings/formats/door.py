@@ -1,0 +1,237 @@
+"""The door every reading goes through: keys, rows and spectra of any format to one checked session."""
+
+import math
+from hashlib import sha256
+
+import numpy as np
+
+from matchlib.arrays import Array, read_only
+from matchlib.encoding import Encoding, tristimulus_to_signal
+from matchlib.errors import InputError, Problem, nearest
+from matchlib.facility.formats import COLUMNS
+from matchlib.facility.rooms import Facility
+from matchlib.readings.formats.keys import read_header
+from matchlib.readings.formats.spectra import read_spectra, to_tristimulus
+from matchlib.readings.formats.table import Cells, Source, Table, read_cells
+from matchlib.readings.session import Header, Session, Spectra
+
+_MOST_LIGHT = 1e6  # cd/m²
+_LEAST_Y = 1e-4  # the spectrum locus comes no nearer to y = 0 (CIE 1931, 380 nm: .005)
+_SEVERAL = 20  # so many problems of one kind are listed; more would hide them
+
+
+def read_source(source: Source, data: bytes, facility: Facility, display_encoding: Encoding) -> Session:
+    """Return a checked session.
+
+    Args:
+        source: What a reader recognised.
+        data: The whole file, for its digest.
+        facility: For the instrument's floor and the time zone.
+        display_encoding: What the display is fed where the file does not say.
+
+    Raises:
+        InputError: Every problem found, each with line and column.
+    """
+    if source.bare:
+        source.table()
+    header, warnings = read_header(source.keys.copy(), facility)
+    table, file = source.table(), header.file
+    warnings += [*table.warnings, *_check_columns(table, file)]
+    spectral = tuple(name for _, name in table.spectral())
+    values = _value_columns(table.names)
+    cells = read_cells(table, ("r", "g", "b", *values, *spectral), file)
+    warnings += _left_out(cells, file)
+    codes = cells.values[:, :3]
+    spectra = None
+    if spectral:
+        spectra, notes = read_spectra(table, cells.values[:, 3 + len(values) :], header)
+        warnings += notes
+    xyz = _tristimulus(cells, table, header, spectra)
+    columns = _columns_of_xyz(table, spectral)
+    _check_floor(xyz, columns, facility.instruments[header.instrument].floor, cells.lines, file)
+    warnings += _check_codes(codes, header, table, cells.lines)
+    signal = (codes - header.signal_min) / (header.signal_max - header.signal_min)
+    encoding = header.encoding or display_encoding
+    if encoding.tristimulus:
+        encoding = display_encoding
+        signal = tristimulus_to_signal(signal, encoding, header.step / 2)
+    _check_labels(cells.labels, codes, table, cells.lines, file)
+    return Session(
+        header,
+        sha256(data).hexdigest(),
+        encoding,
+        cells.labels,
+        read_only(signal),
+        read_only(xyz),
+        np.all((signal >= 0) & (signal <= 1), axis=1),
+        tuple(warnings),
+        spectra,
+    )
+
+
+def _value_columns(names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the columns that hold X, Y, Z or x, y, Y; none where only spectra tell."""
+    triples = (("X", "Y", "Z"), ("x", "y", "Y"))
+    return next((triple for triple in triples if set(triple) <= set(names)), ())
+
+
+def _columns_of_xyz(table: Table, spectral: tuple[str, ...]) -> list[str]:
+    """Return the column to name where X, Y or Z is wrong."""
+    values = _value_columns(table.names)
+    if not values:
+        return [table.title(spectral[0])] * 3
+    names = "XYZ" if values[0] == "X" else "xYy"  # a negative Z comes of x + y above 1
+    return [table.title(name) for name in names]
+
+
+def _check_columns(table: Table, file: str) -> list[Problem]:
+    """Return a warning for every unknown column; refuse a table without what is needed."""
+    names, line = table.names, table.line
+    problems = [
+        Problem(f"column {name!r} stands twice", "keep one of them", file, line, name)
+        for name in dict.fromkeys(names)
+        if name and names.count(name) > 1
+    ]
+    values, spectral = _value_columns(names), [name for _, name in table.spectral()]
+    needed = ["r", "g", "b"] + ([] if values or spectral else ["X", "Y", "Z"])
+    if not set(COLUMNS) & {name.lower() for name in names} | set(COLUMNS) & set(names):
+        what = "no header row: it needs the columns r, g, b and X, Y, Z (or x, y, Y)"
+        raise InputError(Problem(what, "write it above the readings", file, line))
+    problems += [
+        Problem(f"column {name!r} is missing", "a session needs r, g, b and X, Y, Z or x, y, Y", file, line, name)
+        for name in needed
+        if name not in names
+    ]
+    if problems:
+        raise InputError(problems)
+    used = {"patch", "r", "g", "b", *values, *spectral}
+    return [
+        Problem(f"column {title!r} is not used", nearest(title, COLUMNS, "used"), file, line, title)
+        for name, title in zip(names, table.titles, strict=True)
+        if name not in used and not table.mapped
+    ]
+
+
+def _left_out(cells: Cells, file: str) -> list[Problem]:
+    if not cells.left_out:
+        return []
+    count = len(cells.left_out)
+    lines = ", ".join(map(str, cells.left_out[:_SEVERAL])) + (", …" if count > _SEVERAL else "")
+    what = f"{count} row{'s' if count > 1 else ''} with a cell that means 'not read' left out (line {lines})"
+    return [Problem(what, "measure these patches again if they matter", file, cells.left_out[0])]
+
+
+def _tristimulus(cells: Cells, table: Table, header: Header, spectra: Spectra | None) -> Array:
+    """Return X, Y, Z in cd/m², as the file has them, else from its spectra."""
+    count = len(_value_columns(table.names))
+    if count:
+        return _to_xyz(cells.values[:, 3 : 3 + count], table, cells.lines, header.file) * header.scale
+    if spectra is None:
+        raise ValueError("a table has X, Y, Z, or x, y, Y, or spectra: its columns were checked")
+    xyz = to_tristimulus(spectra)
+    bad = np.flatnonzero(np.abs(xyz).max(axis=1) > _MOST_LIGHT)
+    if len(bad):
+        what = f"the spectrum has {np.abs(xyz[bad[0]]).max():.6g} cd/m²: more light than any display has"
+        do = "correct the readings or radiance_unit"
+        raise InputError(Problem(what, do, header.file, cells.lines[bad[0]], table.title(table.spectral()[0][1])))
+    return xyz
+
+
+def _to_xyz(values: Array, table: Table, lines: list[int], file: str) -> Array:
+    """Return X, Y, Z of the three value columns; refuse more light than any display has."""
+    columns = _value_columns(table.names)
+    if columns[0] == "x":
+        _check_chromaticities(values, table, lines, file)
+    huge = np.argwhere(np.abs(values) > _MOST_LIGHT)
+    if len(huge):
+        row, column = huge[0]
+        what = f"{values[row, column]:.6g} is more light than any display has"
+        raise InputError(
+            Problem(what, "correct the reading or the unit", file, lines[row], table.title(columns[column]))
+        )
+    if columns[0] == "X":
+        return values
+    x, y, luminance = values.T
+    scale = np.divide(luminance, y, out=np.zeros_like(y), where=y > 0)
+    return np.stack([x * scale, luminance, (1 - x - y) * scale], axis=1)
+
+
+def _check_chromaticities(values: Array, table: Table, lines: list[int], file: str) -> None:
+    """Refuse x, y that no light has: y near 0, or x + y above 1 by more than rounding."""
+    x, y, luminance = values.T
+    bad = np.flatnonzero((luminance != 0) & ((y < _LEAST_Y) | (x + y > 1.001) | (x < 0)))
+    if len(bad):
+        what = f"x {x[bad[0]]:g}, y {y[bad[0]]:g}: no light has that chromaticity"
+        do = "give X, Y, Z, or the chromaticity that was read"
+        raise InputError(Problem(what, do, file, lines[bad[0]], table.title("y")))
+
+
+def _check_floor(xyz: Array, columns: list[str], floor: float, lines: list[int], file: str) -> None:
+    """Refuse readings more negative than the instrument's floor; slightly negative darks are real."""
+    bad = np.argwhere(xyz < -floor)
+    if len(bad):
+        raise InputError(
+            Problem(
+                f"{xyz[row, column]:.6g} is negative beyond the instrument's floor of {floor:g} cd/m²",
+                "measure again, correct the floor of the instrument, or set the file aside",
+                file,
+                lines[row],
+                columns[column],
+            )
+            for row, column in bad[:_SEVERAL]
+        )
+
+
+def _check_codes(codes: Array, header: Header, table: Table, lines: list[int]) -> list[Problem]:
+    """Refuse codes that the declared range cannot hold; warn of those outside black to white.
+
+    A range that leaves foot- and headroom (64 to 940) holds codes beyond it; a full range (0 to 255) does
+    not. Plain fractions may go a tenth beyond.
+    """
+    if header.signal_max <= 1:
+        low, high = -0.1, 1.1
+    else:
+        low, high = 0.0, 2.0 ** math.ceil(math.log2(header.signal_max + 1)) - 1
+    problems = [
+        Problem(
+            f"code {codes[row, column]:g} is {'above' if codes[row, column] > high else 'below'} what "
+            f"signal_max {header.signal_max:g} allows",
+            "correct signal_max (1, 255, 1023, 4095, …) or the code",
+            header.file,
+            lines[row],
+            table.title("rgb"[column]),
+        )
+        for row, column in np.argwhere((codes < low) | (codes > high))[:_SEVERAL]
+    ]
+    if problems:
+        raise InputError(problems)
+    outside = np.argwhere((codes < header.signal_min) | (codes > header.signal_max))
+    if not len(outside):
+        return []
+    row, column = outside[0]
+    count = len(set(outside[:, 0].tolist()))
+    what = (
+        f"code {codes[row, column]:g} is outside {header.signal_min:g} to {header.signal_max:g}: "
+        f"{count} such row{'s' if count > 1 else ''} read, not fitted"
+    )
+    return [
+        Problem(
+            what,
+            "check signal_min and signal_max if that is not meant",
+            header.file,
+            lines[row],
+            table.title("rgb"[column]),
+        )
+    ]
+
+
+def _check_labels(labels: tuple[str, ...], codes: Array, table: Table, lines: list[int], file: str) -> None:
+    """Refuse one label with two signals."""
+    seen: dict[str, int] = {}
+    for place, label in enumerate(labels):
+        first = seen.setdefault(label, place)
+        if not np.array_equal(codes[first], codes[place]):
+            what = f"label {label!r} has another signal on line {lines[first]}"
+            raise InputError(
+                Problem(what, "give each signal its own label", file, lines[place], table.title("patch"))
+            )
