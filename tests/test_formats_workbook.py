@@ -130,7 +130,16 @@ def test_a_file_that_would_fill_the_memory_is_refused_before_it_is_unpacked():
 
 def test_a_sheet_of_more_cells_than_a_session_has_is_refused(monkeypatch):
     monkeypatch.setattr(workbook, "_MOST_CELLS", 20)
-    assert "the first sheet is larger than any session" in only(book()).what
+    assert "cells are more than any session has" in only(book()).what
+
+
+def test_a_row_with_an_address_far_away_is_refused_without_a_wait():
+    source = zipfile.ZipFile(io.BytesIO(book()))
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as target:
+        for name in source.namelist():
+            target.writestr(name, source.read(name).replace(b'<row r="7"', b'<row r="999999999"'))
+    assert "the first sheet is larger than any session" in only(stream.getvalue()).what
 
 
 def test_a_zip_file_and_a_damaged_workbook():

@@ -19,7 +19,8 @@ ZIP = b"PK\x03\x04"
 _MOST_BYTES = 64_000_000  # declared, unpacked: ten thousand patches with full spectra
 _MOST_FILES = 1000
 _MOST_ROWS = 100_000
-_MOST_CELLS = 5_000_000
+_MOST_CELLS = 2_000_000
+_CELL = re.compile(rb"<(?:[a-z0-9]+:)?c[\s/>]")
 _MERGED = re.compile(rb'mergeCell\s[^>]*\bref="([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})"')
 _SAVE = "save the sheet as .xlsx again, or as a session CSV"
 
@@ -54,8 +55,21 @@ def _check_size(data: bytes, file: str) -> None:
     if size > _MOST_BYTES or len(members) > _MOST_FILES:
         what = f"unpacked, the file has {size:,} bytes in {len(members)} parts: more than any session"
         raise InputError(Problem(what, "keep the readings alone on its first sheet", file))
+    cells = _count_cells(data, file)
+    if cells > _MOST_CELLS:
+        raise InputError(Problem(f"{cells:,} cells are more than any session has", _SAVE, file))
     if "[Content_Types].xml" not in names:
         raise InputError(Problem("this is a zip file, but no .xlsx", "unpack it, or set it aside", file))
+
+
+def _count_cells(data: bytes, file: str) -> int:
+    """Return how many cells the sheets begin, counted without building them."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+            return sum(len(_CELL.findall(archive.read(name))) for name in sheets)
+    except Exception as error:  # noqa: BLE001 - the same as of damaged XML below
+        raise InputError(Problem(f"a damaged .xlsx file: {error}", _SAVE, file)) from None
 
 
 def _load(data: bytes, file: str, *, values: bool) -> Any:
