@@ -62,8 +62,9 @@ def test_what_was_made_wrong_with_its_monitors_is_found():
     assert results == {
         "A1": "match", "A2": "no match", "A3": "no match",
         "P1": "match", "P2": "no match", "P3": "no match",
-        "W1": "match", "W2": "match", "W3": "not measured",
+        "W1": "match", "W2": "undecided", "W3": "not measured",
     }  # fmt: skip
+    assert "no instrument here decides it" in found["W2"].deciding
     assert "white too blue" in faults(found["A2"])
     assert any("red primary outside the panel's gamut" in limit for limit in found["A3"].limits)
     assert faults(found["P2"]) == ["too dim"]

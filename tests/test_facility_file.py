@@ -44,7 +44,7 @@ def test_the_small_facility_is_read(make_facility, tmp_path):
     assert (facility.instruments["S1"].common_xy, facility.instruments["C1"].common_xy) == (0.5, 0.0)
     tolerances = facility.rooms["studio-1"].tolerances
     assert (tolerances.mean_difference, tolerances.p95_difference, tolerances.white) == (2.0, 5.0, 0.003)
-    assert (tolerances.luminance, tolerances.gamma, tolerances.rule) == (0.06, 0.10, "simple")
+    assert (tolerances.luminance, tolerances.gamma, tolerances.rule) == (0.06, 0.10, "guarded")
     assert facility.warnings == ()
 
 
@@ -263,16 +263,6 @@ def test_a_wrong_value_names_its_key_and_line(make_facility, old, new, what, do)
             "[[formats]]\nfiles = 'readings/*.csv'\n",
             "formats.0.columns: is missing",
             "write e.g.",
-        ),
-        (
-            "[[corrections]]\ninstrument = 'C1'\n",
-            "corrections: is not read by this version yet",
-            "take [[corrections]]",
-        ),
-        (
-            "[tolerances]\nrule = 'guarded'\n",
-            "tolerances.rule: 'guarded' needs the uncertainties",
-            'write "simple"',
         ),
         ("[[set_aside]]\nfile = 'readings/x.csv'\n", "set_aside.0.reason: is missing", "add reason"),
         (

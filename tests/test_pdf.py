@@ -76,7 +76,7 @@ def test_headings_begin_at_level_one_and_tables_have_header_cells(made):
 def test_pages_are_a4_and_one_a_monitor(made):
     room, _, out = made
     with pikepdf.open(out / "match.pdf") as pdf:
-        assert len(pdf.pages) == 3 + len(room.monitors)
+        assert len(pdf.pages) == 4 + len(room.monitors)  # one for all, the sheet, two on the method
         for page in pdf.pages:
             width, height = (float(value) for value in page.mediabox[2:])
             assert (width, height) == pytest.approx((595.28, 841.89), abs=0.1)

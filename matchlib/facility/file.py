@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,7 +12,16 @@ from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility import ids
 from matchlib.facility.formats import read_format
 from matchlib.facility.inventory import read_inventory
-from matchlib.facility.rooms import Facility, Instrument, Monitor, Projector, Room, SetAside, Tolerances
+from matchlib.facility.rooms import (
+    CorrectionPair,
+    Facility,
+    Instrument,
+    Monitor,
+    Projector,
+    Room,
+    SetAside,
+    Tolerances,
+)
 from matchlib.facility.toml import Section, key_lines, parse
 from matchlib.text import decode
 
@@ -48,8 +57,7 @@ def read_facility(folder: str | Path) -> Facility:
     instruments = {entry.id: entry for entry in map(_instrument, _named(top, "instruments"))}
     set_aside = tuple(_set_aside(section) for section in top.entries("set_aside"))
     formats = tuple(map(read_format, top.entries("formats")))
-    if top.get("corrections") is not None:
-        top.fault("corrections", "is not read by this version yet", "take [[corrections]] out, or wait for it")
+    corrections = tuple(_correction(section, root, instruments) for section in top.entries("corrections"))
     top.close()
     monitors: tuple[Monitor, ...] = ()
     try:
@@ -61,7 +69,17 @@ def read_facility(folder: str | Path) -> Facility:
     if problems:
         raise InputError(problems)
     return Facility(
-        root, name, time_zone, projectors, rooms, instruments, monitors, set_aside, tuple(warnings), formats
+        root=root,
+        name=name,
+        time_zone=time_zone,
+        projectors=projectors,
+        rooms=rooms,
+        instruments=instruments,
+        monitors=monitors,
+        set_aside=set_aside,
+        warnings=tuple(warnings),
+        corrections=corrections,
+        formats=formats,
     )
 
 
@@ -130,10 +148,6 @@ def _tolerances(section: Section, base: Tolerances) -> Tolerances:
         gamma=section.number("gamma", base.gamma, 1e-3, 5),
         rule=section.choice("rule", ("simple", "guarded"), base.rule),
     )
-    if found.rule == "guarded":
-        what = "'guarded' needs the uncertainties that this version does not compute"
-        section.fault("rule", what, 'write "simple"')
-        found = replace(found, rule="simple")
     section.close()
     return found
 
@@ -204,6 +218,43 @@ def _set_aside(section: Section) -> SetAside:
     found = SetAside(section.required_text("file"), section.required_text("reason"))
     section.close()
     return found
+
+
+def _correction(section: Section, root: Path, instruments: dict[str, Instrument]) -> CorrectionPair:
+    """Return a pair of sessions for a correction, its instrument known and its files there."""
+    found = CorrectionPair(
+        instrument=section.required_text("instrument"),
+        session=_session_file(section, "session", root),
+        reference_session=_session_file(section, "reference_session", root),
+    )
+    if found.instrument and found.instrument not in instruments:
+        what = f"no instrument {found.instrument!r}"
+        section.fault("instrument", what, nearest(found.instrument, instruments))
+    if found.session and found.session == found.reference_session:
+        section.fault("reference_session", "is the same file as session", "name the reference's own session")
+    section.close()
+    return found
+
+
+def _session_file(section: Section, key: str, root: Path) -> str:
+    """Return a session file's path relative to the facility folder, with ``/``."""
+    text = section.required_text(key)
+    if not text.strip():
+        return ""
+    path = PurePosixPath(text.replace("\\", "/"))
+    if path.is_absolute() or ".." in path.parts or path.parts[:1] != ("readings",):
+        do = 'write it relative to the facility folder, such as "readings/pairs/M3_C1.csv"'
+        section.fault(key, f"{text!r} is no path below readings/", do)
+    elif not _is_file_inside(root / path, root):
+        section.fault(key, f"there is no file {text!r}", "correct its path, or take the correction out")
+    return path.as_posix()
+
+
+def _is_file_inside(path: Path, root: Path) -> bool:
+    try:
+        return path.is_file() and path.resolve().is_relative_to(root)
+    except (OSError, RuntimeError, ValueError):  # a link to itself, a name no system has
+        return False
 
 
 def _encoding(section: Section, key: str) -> Encoding:

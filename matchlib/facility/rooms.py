@@ -21,7 +21,7 @@ class Tolerances:
         white: Δu′v′.
         luminance: Relative difference of the peak.
         gamma: Difference of the exponents.
-        rule: ``simple``, or ``guarded`` (JCGM 106).
+        rule: ``guarded`` (JCGM 106, guard band U), or ``simple``.
     """
 
     mean_difference: float = 2.0
@@ -29,7 +29,7 @@ class Tolerances:
     white: float = 0.003
     luminance: float = 0.06
     gamma: float = 0.10
-    rule: str = "simple"
+    rule: str = "guarded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +171,19 @@ class Format:
 
 
 @dataclass(frozen=True, slots=True)
+class CorrectionPair:
+    """Two sessions of one display, by an instrument and by the reference that corrects it.
+
+    Attributes:
+        session: File of the instrument's session, relative to the facility folder; likewise the reference's.
+    """
+
+    instrument: str
+    session: str
+    reference_session: str
+
+
+@dataclass(frozen=True, slots=True)
 class Facility:
     """Everything ``facility.toml`` and ``monitors.csv`` say, checked.
 
@@ -189,6 +202,7 @@ class Facility:
     set_aside: tuple[SetAside, ...] = ()
     warnings: tuple[Problem, ...] = ()
     formats: tuple[Format, ...] = ()
+    corrections: tuple[CorrectionPair, ...] = ()
 
     def monitors_of(self, room: str) -> tuple[Monitor, ...]:
         """Return a room's rows of the inventory, in its order."""

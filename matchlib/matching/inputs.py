@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date
 from hashlib import sha256
 from pathlib import Path
@@ -11,6 +11,8 @@ from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Archive, Choice
+from matchlib.readings.instrument import Correction
+from matchlib.readings.pairs import newest_corrections
 
 FONTS = "fonts"
 
@@ -24,6 +26,7 @@ class RoomInputs:
         files: SHA-256 of every session file of the room's displays.
         hash: 12 hex digits over everything the result depends on.
         day: Of the newest session used, YYYY-MM-DD in the facility's time zone.
+        corrections: The newest by instrument and panel, of those that this room's sessions need.
     """
 
     facility: Facility
@@ -37,6 +40,7 @@ class RoomInputs:
     warnings: tuple[Problem, ...]
     hash: str
     day: str
+    corrections: Mapping[tuple[str, str], Correction] = field(default_factory=dict)
 
 
 def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
@@ -65,6 +69,9 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         raise InputError(dict.fromkeys(problems))
     displays = [projector.id, *dict.fromkeys(monitor.id for monitor in monitors)]
     files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
+    corrections = _corrections(archive, monitors, choices)
+    paired = {file for entry in corrections.values() for file in (entry.session, entry.reference_session)}
+    files |= {entry.file: entry.digest for entry in archive.entries if entry.file in paired}
     set_aside = archive.set_aside_of(displays)
     used = [choice.session.header.measured for choice in everything if choice.session is not None]
     findings = [asdict(finding) for choice in everything for finding in choice.findings]
@@ -81,7 +88,21 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         warnings=(*facility.warnings, *archive.warnings),
         hash=_digest(settings, files, _fonts(facility), findings),
         day=max(used).astimezone(facility.time_zone).date().isoformat(),
+        corrections=corrections,
     )
+
+
+def _corrections(
+    archive: Archive, monitors: tuple[Monitor, ...], choices: tuple[tuple[Choice, Choice], ...]
+) -> dict[tuple[str, str], Correction]:
+    """Return the newest correction for each instrument and panel that this room's sessions are of."""
+    needed = {
+        (choice.session.header.instrument, monitor.panel)
+        for monitor, both in zip(monitors, choices, strict=True)
+        for choice in both
+        if choice.session is not None
+    }
+    return newest_corrections(archive, needed)
 
 
 def read_inputs(facility: Facility, room_id: str, on: date | None) -> RoomInputs:
@@ -111,6 +132,7 @@ def _settings(
         "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
         "set_aside": set_aside,
         "formats": [asdict(entry) for entry in facility.formats],
+        "corrections": [asdict(entry) for entry in facility.corrections],
         "warnings": [str(warning) for warning in facility.warnings],
     }
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))

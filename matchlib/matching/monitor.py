@@ -9,12 +9,14 @@ from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response, fit_response
 from matchlib.encoding import Encoding, convert_signal
 from matchlib.facility.rooms import Instrument, Monitor, Room
+from matchlib.matching.conformity import video_conformity
+from matchlib.matching.deciding import Read, judge_readings
+from matchlib.matching.errors_of_readings import Display
 from matchlib.matching.ideal import ideal_display
 from matchlib.matching.limits import chromaticity, limits_in_words
 from matchlib.matching.result import Detail, Figures, MonitorMatch, Target, Verdict
 from matchlib.matching.settings import WORTH_SETTING, Compared, Found, best_settings
 from matchlib.matching.target import Settings
-from matchlib.matching.verdict import judge
 from matchlib.patches import PatchList
 from matchlib.perception.difference import (
     CAM16_UCS,
@@ -28,6 +30,7 @@ from matchlib.perception.difference import (
 )
 from matchlib.perception.viewing import Wanted
 from matchlib.readings.archive import Choice
+from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Session, average_repeats, pair
 
 _LEVELS = ("now", "settings", "curves", "table")
@@ -41,6 +44,7 @@ class Reference:
         session: Of the projector; ``response``: what is followed, measured or nominal.
         patches: The standard list in the projector's signals.
         wanted: What a monitor should show for them.
+        errors: What can be wrong with what is followed.
     """
 
     session: Session
@@ -48,6 +52,7 @@ class Reference:
     encoding: Encoding
     patches: PatchList
     wanted: Wanted
+    errors: Display
 
 
 def match_monitor(
@@ -55,7 +60,7 @@ def match_monitor(
     room: Room,
     monitor: Monitor,
     choices: tuple[Choice, Choice],
-    instruments: dict[str, Instrument],
+    meters: Meters,
 ) -> MonitorMatch:
     """Return one monitor's result; ``not measured`` where no session of it counts.
 
@@ -64,17 +69,18 @@ def match_monitor(
         room: Its settings.
         monitor: Row of the inventory.
         choices: Its calibrated and its native choice.
-        instruments: By id.
+        meters: Instruments and their corrections.
     """
     calibrated, native = choices
     if calibrated.session is None:
         return _not_measured(monitor, calibrated)
-    session = calibrated.session
+    session, correction = meters.corrected(calibrated.session, monitor.panel)
+    instrument = meters.instruments[session.header.instrument]
     response = fit_response(session)
     compared = Compared(
         response=response,
-        figures=figures_of(session, response, instruments[session.header.instrument]),
-        panel=_panel(monitor, response, native),
+        figures=figures_of(session, response, instrument),
+        panel=_panel(monitor, response, native, meters),
         ideal=ideal_display(reference.response, reference.encoding, session.encoding),
         signal=convert_signal(reference.patches.signal, reference.encoding, session.encoding),
         labels=reference.patches.labels,
@@ -82,23 +88,26 @@ def match_monitor(
     )
     found = best_settings(compared, monitor, room)
     ideal = _ideal_target(compared, found.settings)
+    judged = judge_readings(reference.errors, compared, ideal, room, Read(session, correction), meters)
     return MonitorMatch(
         monitor=monitor.id,
         preset=monitor.preset,
         session=session.file,
         measured=session.header.measured.isoformat(),
         response=compared.figures,
-        difference=compared.now,
+        difference=judged.now,
         as_read=_as_read(reference, session, room),
         other_metrics=_other_metrics(compared, room),
         ideal=ideal,
         target=found.target,
         common_target=None,
-        levels=dict.fromkeys(_LEVELS) | {"now": compared.now, "settings": found.target.expected},
+        levels=dict.fromkeys(_LEVELS) | {"now": judged.now, "settings": found.target.expected},
         causes=None,
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
-        verdict=judge(compared.now, compared.figures, ideal, room.tolerances),
-        warnings=tuple(_warnings(reference, session, compared, calibrated, native)),
+        verdict=judged.verdict,
+        deciding=judged.deciding,
+        conformity=video_conformity(session, response, compared.figures, instrument, room.tolerances.rule),
+        warnings=(*_warnings(reference, session, compared, calibrated, native), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
         adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
         instrument=session.header.instrument,
@@ -182,10 +191,11 @@ def _not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
     )
 
 
-def _panel(monitor: Monitor, response: Response, native: Choice) -> Panel:
+def _panel(monitor: Monitor, response: Response, native: Choice, meters: Meters) -> Panel:
     """Return what the panel can show: its native session, else native limits, else a guess."""
     if native.session is not None:
-        return panel_from_session(fit_response(native.session), native.session.file)
+        session, _ = meters.corrected(native.session, monitor.panel)
+        return panel_from_session(fit_response(session), session.file)
     if monitor.native is not None:
         return panel_from_limits(monitor.native, response)
     guessed = (

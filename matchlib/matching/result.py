@@ -123,6 +123,8 @@ class MonitorMatch:
         adjust: False where the sheet says to leave the monitor as it is.
         limits: What the panel cannot reach, in words.
         findings: What the checks say of its sessions, calibrated and native.
+        deciding: What would decide an undecided monitor, in words; empty where nothing has to.
+        conformity: Against EBU Tech 3320 where it is fed a video encoding, else None.
         detail: Not part of ``match.json``; None when read back from it.
     """
 
@@ -144,6 +146,8 @@ class MonitorMatch:
     warnings: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
     adjust: bool = False
+    deciding: str = ""
+    conformity: tuple[Check, ...] | None = None
     instrument: str | None = None
     row: Monitor | None = None
     detail: Detail | None = None
@@ -287,8 +291,17 @@ def _findings(found: dict[str, Any]) -> tuple[Finding, ...]:
     return tuple(Finding(**entry) for entry in found.get("findings", ()))
 
 
+def _checks(found: Any) -> Any:
+    return None if found is None else tuple(Check(**check) for check in found)
+
+
 def _projector(found: dict[str, Any]) -> ProjectorMatch:
-    return ProjectorMatch(**found | {"response": _figures(found["response"]), "findings": _findings(found)})
+    changes = {
+        "response": _figures(found["response"]),
+        "conformity": _checks(found["conformity"]),
+        "findings": _findings(found),
+    }
+    return ProjectorMatch(**found | changes)
 
 
 def _monitor(found: dict[str, Any]) -> MonitorMatch:
@@ -300,12 +313,11 @@ def _monitor(found: dict[str, Any]) -> MonitorMatch:
         "as_read": _score(found["as_read"]),
         "other_metrics": None if scores is None else tuple(_score(entry) for entry in scores),
         "levels": {name: _score(entry) for name, entry in found["levels"].items()},
+        "conformity": _checks(found["conformity"]),
         "limits": tuple(found["limits"]),
         "warnings": tuple(found["warnings"]),
         "findings": _findings(found),
-        "verdict": Verdict(
-            verdict["result"], verdict["probability"], tuple(Check(**check) for check in verdict["checks"])
-        ),
+        "verdict": Verdict(verdict["result"], verdict["probability"], _checks(verdict["checks"])),
     }
     targets = {name: _target(found[name]) for name in ("ideal", "target", "common_target")}
     return MonitorMatch(**found | changes | targets)

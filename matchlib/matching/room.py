@@ -8,12 +8,16 @@ from matchlib.arrays import one_thread
 from matchlib.displays.response import Response, fit_response, nominal_response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
+from matchlib.matching.conformity import reference_conformity
+from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import Reference, figures_of, match_monitor
 from matchlib.matching.result import ProjectorMatch, RoomMatch
 from matchlib.package import versions
 from matchlib.patches import standard_list
 from matchlib.perception.viewing import wanted
+from matchlib.readings.instrument import Meters
+from matchlib.readings.session import Session, average_repeats
 
 
 def match_room(facility: str | Path, room: str, on: str = "") -> RoomMatch:
@@ -60,6 +64,8 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         raise InputError(inputs.projector_choice.problems)
     response = fit_response(session)
     followed = _followed(room.reference, response, inputs)
+    meters = Meters(facility.instruments, inputs.corrections)
+    instruments = dict(facility.instruments)
     patches = standard_list()
     reference = Reference(
         session=session,
@@ -67,12 +73,14 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         encoding=session.encoding,
         patches=patches,
         wanted=wanted(room.match, followed.forward(patches.signal), followed.white_xyz),
+        errors=_errors(room.reference, session, followed, meters),
     )
-    instruments = dict(facility.instruments)
     monitors = tuple(
-        match_monitor(reference, room, monitor, choices, instruments)
+        match_monitor(reference, room, monitor, choices, meters)
         for monitor, choices in zip(inputs.monitors, inputs.choices, strict=True)
     )
+    instrument = instruments[session.header.instrument]
+    figures = figures_of(session, response, instrument)
     return RoomMatch(
         facility=facility.name,
         room=room.id,
@@ -84,7 +92,10 @@ def _match(inputs: RoomInputs) -> RoomMatch:
             id=inputs.projector.id,
             session=session.file,
             measured=session.header.measured.isoformat(),
-            response=figures_of(session, response, instruments[session.header.instrument]),
+            response=figures,
+            conformity=reference_conformity(
+                inputs.projector, session, response, figures, instrument, room.tolerances.rule
+            ),
             findings=inputs.projector_choice.findings,
             instrument=session.header.instrument,
             row=inputs.projector,
@@ -102,6 +113,16 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         set_aside=inputs.set_aside,
         root=facility.root,
     )
+
+
+def _errors(followed: str, session: Session, response: Response, meters: Meters) -> Display:
+    """Return what can be wrong with what is followed: nothing, where that is the encoding's own."""
+    signal = standard_list().signal
+    if followed == "nominal":
+        return Display(response, signal, None, None)
+    instrument, patches = meters.instruments[session.header.instrument], average_repeats(session)
+    scatter = scatter_of(patches, response, noise_of(patches, instrument))
+    return Display(response, signal, sources_of(instrument, meters), scatter)
 
 
 def _followed(reference: str, response: Response, inputs: RoomInputs) -> Response:

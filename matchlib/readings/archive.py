@@ -173,7 +173,7 @@ class Archive:
             sorting.warnings += entry.warnings
             if entry.header is None:
                 sorting.problems += entry.problems
-            elif reason := _other_purpose(entry.header, preset, mode):
+            elif reason := self._other_purpose(entry.header, preset, mode):
                 sorting.passed.append((entry.file, reason))
             elif entry.problems:
                 sorting.take(entry.header, InputError(entry.problems))
@@ -189,6 +189,33 @@ class Archive:
     @cached_property
     def _same_tables(self) -> dict[str, tuple[Entry, ...]]:
         return same_tables(self._index[0])
+
+    def _other_purpose(self, header: Header, preset: str, mode: str) -> str:
+        """Return why a session does not compete for this mode and preset, or an empty string."""
+        if header.file in self._paired:
+            return "part of [[corrections]]"
+        return _other_purpose(header, preset, mode)
+
+    @cached_property
+    def _paired(self) -> frozenset[str]:
+        return frozenset(
+            file for pair in self.facility.corrections for file in (pair.session, pair.reference_session)
+        )
+
+    def read(self, entry: Entry) -> Session:
+        """Return one file's session, whatever it is for.
+
+        Raises:
+            InputError: It cannot be read or believed.
+        """
+        if entry.problems or entry.header is None:
+            raise InputError(entry.problems)
+        projector = self.facility.projectors.get(entry.display)
+        rows = (monitor for monitor in self.facility.monitors if monitor.id == entry.display)
+        found = self._read(entry, projector.encoding if projector else self.encoding_of(next(rows)))
+        if isinstance(found, InputError):
+            raise found
+        return found
 
     def _read(self, entry: Entry, encoding: Encoding) -> Session | InputError:
         key = (entry.file, encoding)

@@ -29,12 +29,31 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
         "projector's wherever the panel's light allows, white and greys never clip, colours outside the panel "
         "clip and are counted. A search that gains less than 0.05 over the projector's own figures is replaced "
         "by them.",
-        "The verdict holds each figure against its limit as it stands (rule: simple).",
+        _rule(room),
+        "Uncertainties are carried from the readings by Monte Carlo (JCGM 101:2008, 400 draws, fixed seed). An "
+        "instrument's stated luminance scale is one error for everything it reads; its stated x, y is one step for "
+        "all colours of a display, of which the share common_xy is the same on every display it reads. The scatter "
+        "of repeats comes from each session. U is k = 2, or how far the 95 % interval reaches from the figure, if "
+        "that is more: errors lengthen a small difference.",
     ]
 
 
+def _rule(room: RoomMatch) -> str:
+    if room.settings is not None and room.settings.tolerances.rule == "simple":
+        return (
+            "The verdict holds each figure against its limit as it stands (rule: simple); a figure near its limit "
+            "may lie on either side of it."
+        )
+    return (
+        "The verdict holds each figure against its limit with a guard band as wide as its uncertainty (rule: "
+        "guarded, JCGM 106:2012, w = U): it passes below limit − U, fails above limit + U, and is undecided "
+        "between. An instrument whose U is as large as a limit can let nothing pass it."
+    )
+
+
 _LIMITS = (
-    "The figures carry no uncertainty in this version: a value near its limit may lie on either side of it.",
+    "Uncertainties hold what the instruments' stated figures and the repeats say. Room light, drift within a "
+    "session, the model's own error and an instrument that is worse than stated are not in them.",
     "CIE 1931 colour matching functions stand for every viewer. Displays with unlike spectra can measure alike "
     "and look different, most of all narrow-band ones beside a xenon screen.",
     "The model is additive. A display with a white sub-pixel, a limiter or readings that depend on its load is "

@@ -1,9 +1,11 @@
 """A room's result as the data that the report's template sets: strings only, nothing left to compute."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.conformity import reached_grade
+from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
 from matchlib.readings.checks.finding import Finding
 from matchlib.readings.quality import CHECKS
 from matchlib.reporting import words
@@ -56,6 +58,13 @@ def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
         "measured": _measured(room),
         "sheet": [_sheet_row(room, monitor) for monitor in room.monitors],
         "pages": [_page(room, monitor, files) for monitor in measured],
+        "conformity": _conformity(room.projector.conformity or ()),
+        "grades": [
+            f"{words.name_of(m)} is fed video: by EBU Tech 3320 v3.0 it reaches {reached_grade(m.conformity)}, "
+            "as far as readings at the centre tell; each check stands in match.json."
+            for m in room.monitors
+            if m.conformity
+        ],
         "method": method(room),
         "findings": [
             [name, found.file, words.SEVERITIES[found.severity], words.finding(found), found.advice]
@@ -83,10 +92,17 @@ def _cleaned(value: Any) -> Any:
 def _lead(room: RoomMatch) -> str:
     response = room.projector.response
     wrong = [m for m in room.monitors if m.verdict.result == "no match"]
-    text = (
+    wrong_screen = words.outside(room.projector.conformity or ())
+    text = "" if not wrong_screen else f"The screen itself is outside its standard: {words.join(wrong_screen)}. "
+    text += (
         f"The screen shows {response.luminance:.1f} cd/m² with white at x {response.white_xy[0]:.4f}, "
         f"y {response.white_xy[1]:.4f}."
     )
+    if unsure := [m for m in room.monitors if m.verdict.result == "undecided"]:
+        names = words.join([words.name_of(m) for m in unsure])
+        text += (
+            f" The readings of {names} leave it open whether {'it matches' if len(unsure) == 1 else 'they match'}."
+        )
     if not wrong:
         return text
     fixable = [words.name_of(m) for m in wrong if "should then match" in words.next_step(m)]
@@ -160,7 +176,9 @@ def _sheet_row(room: RoomMatch, monitor: MonitorMatch) -> dict[str, str]:
     if monitor.difference is None:
         action = "measure first"
     else:
-        action = "set" if monitor.adjust and monitor.verdict.result != "match" else "leave"
+        action = "set" if monitor.adjust and monitor.verdict.result == "no match" else "leave"
+        if monitor.verdict.result == "undecided":
+            action = "set, or read again" if monitor.adjust else "read again"
     return numbers | {
         "name": words.name_of(monitor),
         "location": monitor.row.location if monitor.row else "",
@@ -190,6 +208,7 @@ def _page(
             [
                 words.check_words(check.name),
                 _check_value(check.value, check.unit),
+                "–" if check.uncertainty is None else f"± {_check_value(check.uncertainty, check.unit)}",
                 _check_value(check.limit, check.unit),
                 {"pass": "within", "fail": "beyond", "undecided": "undecided"}[check.result],
             ]
@@ -198,6 +217,24 @@ def _page(
         "limits": list(monitor.limits),
         "warnings": list(monitor.warnings),
     }
+
+
+def _conformity(checks: Iterable[Check]) -> list[list[str]]:
+    """Return the table of a reference's conformity: what, value, U, limit, result, source."""
+    results = {"pass": "within", "fail": "outside", "undecided": "undecided"}
+    return [
+        [
+            check.name,
+            *(
+                f"{value:.4g}" if value is not None else "–"
+                for value in (check.value, check.uncertainty, check.limit)
+            ),
+            check.unit,
+            results[check.result],
+            check.source,
+        ]
+        for check in checks
+    ]
 
 
 def _check_value(value: float | None, unit: str) -> str:

@@ -96,6 +96,8 @@ def note(monitor: MonitorMatch) -> str:
         return "measure it first"
     if monitor.verdict.result == "match":
         return "within tolerance: leave it"
+    if monitor.verdict.result == "undecided" and monitor.deciding:
+        return f"undecided: {monitor.deciding}"
     if not monitor.adjust:
         return "leave it: no setting makes it better"
     parts = []

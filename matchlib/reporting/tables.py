@@ -61,13 +61,13 @@ def _cell(value: object) -> str:
 
 
 def checks_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
-    """Return the verdict's checks: value, limit, result."""
+    """Return the verdict's checks: value, U (k = 2), limit, result."""
     import pandas as pd
 
     checks = find_monitor(room, monitor).verdict.checks
-    rows = [[check.value, check.limit, check.unit, check.result] for check in checks]
+    rows = [[check.value, check.uncertainty, check.limit, check.unit, check.result] for check in checks]
     names = [words.check_words(check.name) for check in checks]
-    return pd.DataFrame(rows, columns=["value", "limit", "unit", "result"], index=names).round(4)
+    return pd.DataFrame(rows, columns=["value", "uncertainty", "limit", "unit", "result"], index=names).round(4)
 
 
 def patches_table(room: RoomMatch, monitor: str, most: int = 12) -> "pd.DataFrame":

@@ -1,9 +1,11 @@
 """Results in plain English: the only place where numbers become sentences."""
 
 import math
+from collections.abc import Iterable
 
-from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
 from matchlib.matching.verdict import uv_of, white_distance
+from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
 
 # Common practice, no source: about 1 is the least that trained eyes see side by side.
@@ -110,12 +112,21 @@ def next_step(monitor: MonitorMatch) -> str:
     after = monitor.target.expected.mean
     if monitor.verdict.result == "match":
         return "nothing: leave it as it is"
+    if monitor.verdict.result == "undecided" and monitor.deciding:
+        instead = f"; or set it as the sheet says and read it again ({after:.1f} expected)"
+        return monitor.deciding + (instead if monitor.adjust else "")
     if not monitor.adjust:
         return "leave it: no setting makes it better"
+    return _setting(monitor, monitor.difference, monitor.target)
+
+
+def _setting(monitor: MonitorMatch, now: Score, target: Target) -> str:
+    """Return what setting a monitor as the sheet says will give."""
+    after = target.expected.mean
     if will_match(monitor):
         return f"set it as the sheet says; it should then match ({after:.1f})"
     text = f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
-    before, then = monitor.difference.p95, monitor.target.expected.p95
+    before, then = now.p95, target.expected.p95
     return f"{text}; its worst colours get worse ({before:.1f} to {then:.1f})" if then > before else text
 
 
@@ -146,7 +157,9 @@ def answer(room: RoomMatch) -> str:
             "not measured": "the monitor was not measured",
         }[results[0]]
     count = "none" if matching == 0 else str(matching)
-    return f"{count} of {total} monitors {'matches' if matching == 1 else 'match'} the screen"
+    unsure = results.count("undecided")
+    more = f", {unsure} undecided" if unsure else ""
+    return f"{count} of {total} monitors {'matches' if matching == 1 else 'match'} the screen{more}"
 
 
 def room_line(room: RoomMatch) -> str:
@@ -157,7 +170,8 @@ def room_line(room: RoomMatch) -> str:
         if monitor.verdict.result == "not measured":
             parts.append(f"{name_of(monitor)}: not measured")
         elif monitor.verdict.result != "match" and monitor.difference and monitor.target:
-            what = (faults(monitor) or ["differs"])[0]
+            unsure = monitor.verdict.result == "undecided"
+            what = "undecided" if unsure else (faults(monitor) or ["differs"])[0]
             now, after = monitor.difference.mean, monitor.target.expected.mean
             parts.append(f"{name_of(monitor)}: {what}, {now:.1f} now, {after:.1f} after")
     return " · ".join(parts)
@@ -169,13 +183,30 @@ def summary(monitor: MonitorMatch) -> str:
         return "This monitor has no session that counts. Until it is measured nothing can be said of it."
     now = monitor.difference
     text = (
-        f"Against the screen it differs by {now.mean:.2f} on average ({size_sentence(now.mean)}) and by "
-        f"{now.worst:.1f} at worst, in {now.worst_patch}."
+        f"Against the screen it differs by {now.mean:.2f}{_plus_minus(now.u_mean)} on average "
+        f"({size_sentence(now.mean)}) and by {now.worst:.1f} at worst, in {now.worst_patch}."
     )
     wrong = faults(monitor)
     if wrong:
         text += f" What is wrong: {join(wrong)}."
+    unsure = undecided_checks(monitor)
+    if monitor.verdict.result == "undecided" and unsure:
+        text += f" Too near its limit to be decided: {join(unsure)}."
     return f"{text} Next: {next_step(monitor)}."
+
+
+def undecided_checks(monitor: MonitorMatch) -> list[str]:
+    """Return what is too near its limit to be decided: ``white 0.0023 ± 0.0036 (limit 0.003)``."""
+    return [
+        f"{check_words(check.name)} {check.value:.2g} ± {check.uncertainty:.2g} (limit {check.limit:g})"
+        for check in monitor.verdict.checks
+        if check.result == "undecided" and check.value is not None and check.uncertainty is not None
+    ]
+
+
+def outside(checks: Iterable[Check]) -> list[str]:
+    """Return what of a display is outside its own standard: ``gamma``, ``white x``."""
+    return [check.name for check in checks if check.result == "fail" and "the standard's own" not in check.name]
 
 
 def join(parts: list[str]) -> str:
@@ -183,6 +214,11 @@ def join(parts: list[str]) -> str:
     if len(parts) < 2:
         return "".join(parts)
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _plus_minus(standard: float | None) -> str:
+    """Return an expanded uncertainty (k = 2) to stand after a figure."""
+    return "" if standard is None else f" ± {2 * standard:.2f}"
 
 
 def check_words(name: str) -> str:

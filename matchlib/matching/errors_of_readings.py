@@ -1,0 +1,138 @@
+"""What can be wrong with the readings of one display: the instrument's errors and the scatter of repeats."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matchlib.arrays import Array
+from matchlib.displays.response import GAMMA_FLOOR, Response
+from matchlib.facility.rooms import Instrument
+from matchlib.readings.instrument import Correction, Meters
+from matchlib.readings.instrument_noise import NoiseModel, fit_noise
+from matchlib.readings.session import Patches
+
+_FEWEST_GREYS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Sources:
+    """Standard uncertainties of the instrument behind a display's readings.
+
+    Attributes:
+        instrument: Whose scale it is: the reference's where a correction was used.
+        luminance: Of its luminance scale, relative; one error for everything that it reads.
+        xy: Of x and of y.
+        common_xy: Share of the variance of ``xy`` that is one error for all displays.
+        residual_luminance: What a correction left, relative; ``residual_xy``: in x and in y.
+    """
+
+    instrument: str
+    luminance: float
+    xy: float
+    common_xy: float
+    residual_luminance: float = 0.0
+    residual_xy: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scatter:
+    """Standard uncertainties by repeat noise.
+
+    Attributes:
+        white: Of white, relative.
+        primaries: Of full red, green, blue, relative, shape (3,).
+        black: Of each of X, Y, Z of black, cd/m².
+        gamma: Of the fitted gamma.
+    """
+
+    white: float
+    primaries: Array
+    black: float
+    gamma: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Display:
+    """A display's response, the signals it is judged with, and what can be wrong with it.
+
+    Attributes:
+        response: As fitted.
+        signal: Of the standard list, shape (n, 3).
+        sources: Of its instrument; None where nothing was read, as with a nominal reference.
+        scatter: Of its repeats; None likewise.
+    """
+
+    response: Response
+    signal: Array
+    sources: Sources | None
+    scatter: Scatter | None
+
+
+def sources_of(instrument: Instrument, meters: Meters, correction: Correction | None = None) -> Sources:
+    """Return the standard uncertainties of an instrument, corrected or not (k = 2 halved).
+
+    A corrected instrument reads as its reference does, with the reference's errors and, on top, the residual
+    that the correction left on its own pairs. Δu′v′ near white is some 0.6 to 0.9 of the distance in x, y;
+    the residual in x and in y is taken as large as that in u′v′.
+    """
+    if correction is None:
+        return Sources(instrument.id, instrument.luminance / 2, instrument.xy / 2, instrument.common_xy)
+    reference = meters.instruments[correction.reference]
+    return Sources(
+        reference.id,
+        reference.luminance / 2,
+        reference.xy / 2,
+        reference.common_xy,
+        correction.after.luminance,
+        correction.after.uv,
+    )
+
+
+def noise_of(patches: Patches, instrument: Instrument) -> NoiseModel:
+    """Return the noise model of a session, or without repeats half the instrument's floor."""
+    return fit_noise(patches) or NoiseModel(instrument.floor / 2, 0.0, 0)
+
+
+def scatter_of(patches: Patches, response: Response, noise: NoiseModel, times: int = 1) -> Scatter:
+    """Return what repeat noise leaves of uncertainty in the figures of a session.
+
+    A primary
+    counts as read as often as its full patch was, though its whole ramp is behind the fit.
+
+    Args:
+        patches: Repeats averaged.
+        response: Fitted to them.
+        noise: Of one reading.
+        times: As if every patch had been read so many times as often.
+    """
+    deviation = noise.deviation(patches.xyz[:, 1]) / np.sqrt(patches.count * times)
+
+    def relative(red: int, green: int, blue: int) -> float:
+        place = patches.find(red, green, blue)
+        return 0.0 if place is None else float(deviation[place] / abs(patches.xyz[place, 1]))
+
+    black_place = patches.find(0, 0, 0)
+    black = noise.floor / np.sqrt(times) if black_place is None else float(deviation[black_place])
+    return Scatter(
+        white=relative(1, 1, 1),
+        primaries=np.array([relative(1, 0, 0), relative(0, 1, 0), relative(0, 0, 1)]),
+        black=float(black),
+        gamma=_gamma_deviation(patches, response, deviation, float(black)),
+    )
+
+
+def _gamma_deviation(patches: Patches, response: Response, deviation: Array, black: float) -> float:
+    """Return the standard uncertainty of the log–log slope, by the linear law (JCGM 100:2008, 5.1.2)."""
+    greys = patches.greys()
+    channel, places = 0, greys
+    if len(greys) < _FEWEST_GREYS:
+        channel, places = 1, patches.ramp(1)
+    light = patches.xyz[places, 1] - response.black
+    if len(light) < 2 or not np.isfinite(response.gamma):
+        return 0.0
+    used = light >= GAMMA_FLOOR * light[-1]
+    steps = np.log(patches.signal[places, channel][used])
+    weight = (steps - steps.mean()) / max(((steps - steps.mean()) ** 2).sum(), 1e-12)
+    own = weight * deviation[places][used] / light[used]
+    common = (weight / light[used]).sum() * black
+    return float(np.sqrt((own**2).sum() + common**2))

@@ -1,0 +1,53 @@
+"""The corrections that ``facility.toml`` declares, found through the archive."""
+
+from collections.abc import Iterable
+
+from matchlib.errors import InputError, Problem
+from matchlib.facility.rooms import CorrectionPair
+from matchlib.readings.archive import Archive
+from matchlib.readings.instrument import Correction, correction_from
+from matchlib.readings.session import Session
+
+
+def newest_corrections(archive: Archive, needed: Iterable[tuple[str, str]]) -> dict[tuple[str, str], Correction]:
+    """Return the newest correction by instrument and panel, of those that are needed.
+
+    Args:
+        archive: The facility's readings; what is set aside in it or later than its day gives no correction.
+        needed: Instruments and the panels that they have read.
+
+    Raises:
+        InputError: A pair that is needed cannot be read, or gives no correction.
+    """
+    needed = set(needed)
+    displays = {entry.file: entry.display for entry in archive.entries}
+    found: dict[tuple[str, str], Correction] = {}
+    for pair in archive.facility.corrections:
+        key = (pair.instrument, _panel_of(archive, displays.get(pair.session, "")))
+        sessions = paired_sessions(archive, pair) if key in needed else None
+        if sessions is not None:
+            correction = correction_from(*sessions, key[1])
+            if key not in found or correction.made > found[key].made:
+                found[key] = correction
+    return found
+
+
+def paired_sessions(archive: Archive, pair: CorrectionPair) -> tuple[Session, Session] | None:
+    """Return the two sessions of a correction; None where one is set aside or later than the archive's day.
+
+    Raises:
+        InputError: One of them cannot be read or believed, or is not of the instrument declared.
+    """
+    entries = {entry.file: entry for entry in archive.entries}
+    if pair.session not in entries or pair.reference_session not in entries:
+        return None
+    session, reference = (archive.read(entries[file]) for file in (pair.session, pair.reference_session))
+    if session.header.instrument != pair.instrument:
+        what = f"[[corrections]] says {pair.instrument}, the file {session.header.instrument}"
+        raise InputError(Problem(what, "correct one of them", pair.session, None, "instrument"))
+    return session, reference
+
+
+def _panel_of(archive: Archive, display: str) -> str:
+    """Return the kind of panel of a monitor; empty for a projector."""
+    return next((monitor.panel for monitor in archive.facility.monitors if monitor.id == display), "")
