@@ -225,16 +225,22 @@ def _conformity(checks: Iterable[Check]) -> list[list[str]]:
     return [
         [
             check.name,
-            *(
-                f"{value:.4g}" if value is not None else "–"
-                for value in (check.value, check.uncertainty, check.limit)
-            ),
-            check.unit,
+            *(_plain_figure(value, check.unit) for value in (check.value, check.uncertainty, check.limit)),
+            "" if check.unit == "relative" else check.unit,
             results[check.result],
             check.source,
         ]
         for check in checks
     ]
+
+
+def _plain_figure(value: float | None, unit: str) -> str:
+    """Return a figure of a check with as many places as mean something."""
+    if value is None:
+        return "–"
+    if unit == "relative":
+        return f"{100 * value:.2f} %"
+    return f"{value:.4f}" if unit in {"x", "y"} else f"{value:.4g}"
 
 
 def _check_value(value: float | None, unit: str) -> str:
