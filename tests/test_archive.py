@@ -659,3 +659,20 @@ def test_a_mutated_session_reads_or_is_refused_in_words_that_name_it(mutated_roo
     assert {problem.file for problem in chosen.problems} <= {M1}
     assert (chosen.session is None) or not chosen.problems
     assert index.calibrated_choice(index.facility.monitors[2]).session.file == "readings/M3.csv"
+
+
+@pytest.mark.parametrize(
+    ("change", "what", "do"),
+    [
+        (lambda text: text.encode("utf-16"), "this text is UTF-16", "save it as UTF-8"),
+        (lambda text: text.replace(",", ";").encode(), "the cells are separated by ';'", "under [[formats]]"),
+    ],
+    ids=["UTF-16", "semicolons"],
+)
+def test_a_spreadsheets_own_export_is_told_the_way_out(make_facility, session_text, change, what, do):
+    root = make_facility(files={M1: change(session_text("M1"))})
+    index = archive(root)
+    (problem,) = index.homeless or choice(root).problems
+    assert problem.file == M1
+    assert what in problem.what
+    assert do in problem.do

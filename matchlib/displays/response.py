@@ -10,7 +10,7 @@ from matchlib.errors import InputError, Problem
 from matchlib.readings.session import Patches, Session, average_repeats
 
 GAMMA_FLOOR = 0.05  # of peak: RP 431-2:2011, Annex A fits from peak white down to 5 % of it
-_FEWEST_GREYS = 5
+FEWEST_GREYS = 5
 _ROUNDS = 200
 _TABLE = np.linspace(0.0, 1.0, 4097)
 
@@ -155,7 +155,7 @@ def _tones(patches: Patches, primaries: Array, black: Array) -> tuple[ToneCurve,
     curves = []
     for channel in range(3):
         ramp = patches.ramp(channel)
-        if len(ramp) >= _FEWEST_GREYS or len(ramp) >= len(greys):
+        if len(ramp) >= FEWEST_GREYS or len(ramp) >= len(greys):
             direction = primaries[channel] / (primaries[channel] @ primaries[channel])
             linear, signal = (patches.xyz[ramp] - black) @ direction, patches.signal[ramp, channel]
         else:
@@ -229,7 +229,7 @@ def fitted_gamma(patches: Patches, black: Array) -> float:
     (RP 431-2:2011, Annex A, with black subtracted; else a raised black reads too low).
     """
     greys = patches.greys()
-    if len(greys) >= _FEWEST_GREYS:
+    if len(greys) >= FEWEST_GREYS:
         return _slope(patches, greys, 0, black)
     slopes = [_slope(patches, patches.ramp(channel), channel, black) for channel in range(3)]
     return float(np.mean(slopes))

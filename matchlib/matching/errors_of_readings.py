@@ -5,13 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from matchlib.arrays import Array
-from matchlib.displays.response import GAMMA_FLOOR, Response
+from matchlib.displays.response import FEWEST_GREYS, GAMMA_FLOOR, Response
 from matchlib.facility.rooms import Instrument
 from matchlib.readings.instrument import Correction, Meters
 from matchlib.readings.instrument_noise import NoiseModel, fit_noise
 from matchlib.readings.session import Patches
-
-_FEWEST_GREYS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +94,7 @@ def noise_of(patches: Patches, instrument: Instrument) -> NoiseModel:
 def scatter_of(patches: Patches, response: Response, noise: NoiseModel, times: int = 1) -> Scatter:
     """Return what repeat noise leaves of uncertainty in the figures of a session.
 
-    A primary
-    counts as read as often as its full patch was, though its whole ramp is behind the fit.
+    A primary counts as read as often as its full patch was, though its whole ramp is behind the fit.
 
     Args:
         patches: Repeats averaged.
@@ -125,7 +122,7 @@ def _gamma_deviation(patches: Patches, response: Response, deviation: Array, bla
     """Return the standard uncertainty of the log–log slope, by the linear law (JCGM 100:2008, 5.1.2)."""
     greys = patches.greys()
     channel, places = 0, greys
-    if len(greys) < _FEWEST_GREYS:
+    if len(greys) < FEWEST_GREYS:
         channel, places = 1, patches.ramp(1)
     light = patches.xyz[places, 1] - response.black
     if len(light) < 2 or not np.isfinite(response.gamma):

@@ -1,6 +1,5 @@
 """A drawing: made once, shown in the notebook, set into the PDF as it is."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
@@ -40,9 +39,6 @@ class Drawings(tuple[Drawing, ...]):
             f"</figcaption>{drawing.svg.decode()}</figure>"
             for drawing in self
         )
-
-    def __iter__(self) -> Iterator[Drawing]:
-        return super().__iter__()
 
 
 def save_svg(figure: "Figure") -> bytes:

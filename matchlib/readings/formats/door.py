@@ -94,9 +94,14 @@ def _check_columns(table: Table, file: str) -> list[Problem]:
     ]
     values, spectral = _value_columns(names), [name for _, name in table.spectral()]
     needed = ["r", "g", "b"] + ([] if values or spectral else ["X", "Y", "Z"])
-    if not set(COLUMNS) & {name.lower() for name in names} | set(COLUMNS) & set(names):
+    if not set(COLUMNS) & {*names, *(name.lower() for name in names)}:
         what = "no header row: it needs the columns r, g, b and X, Y, Z (or x, y, Y)"
-        raise InputError(Problem(what, "write it above the readings", file, line))
+        do = "write it above the readings"
+        mark = next((mark for mark in (";", "\t") if any(mark in name for name in names)), "")
+        if mark:
+            what = f"the cells are separated by {mark!r}, a session file's by commas"
+            do = "export it with commas and decimal points, or describe such files under [[formats]]"
+        raise InputError(Problem(what, do, file, line))
     problems += [
         Problem(f"column {name!r} is missing", "a session needs r, g, b and X, Y, Z or x, y, Y", file, line, name)
         for name in needed

@@ -1,5 +1,6 @@
 """Which reader a file gets: its entry of ``[[formats]]`` first, else what its first bytes say."""
 
+import codecs
 import re
 
 from matchlib.encoding import Encoding
@@ -62,6 +63,9 @@ def refuse_by_head(head: bytes, file: str) -> None:
         do = f"write the spectra of a session as columns nm380, nm385, … beside r, g, b, or {_ASIDE}"
         raise InputError(Problem(what, do, file, 1))
     if b"\0" in head and not head.startswith(ZIP):
+        if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            do = "save it as UTF-8, or describe such files under [[formats]] with their text_encoding"
+            raise InputError(Problem("this text is UTF-16, a session file is UTF-8", do, file, 1))
         raise InputError(Problem("this is no text file", _ASIDE, file, 1))
 
 
