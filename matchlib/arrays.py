@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
+Places = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
 

@@ -12,8 +12,10 @@ from matchlib.arrays import one_thread
 from matchlib.displays.reach import Panel
 from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
 from matchlib.encoding import STANDARD, convert_signal, normalised_matrix, xy_to_unit_xyz
+from matchlib.matching.descent import least_squares_inside
 from matchlib.matching.room import match_room
-from matchlib.matching.target import Task, least_squares_inside, search
+from matchlib.matching.space import Task
+from matchlib.matching.target import search
 from matchlib.patches import standard_list
 from matchlib.perception.difference import ciede2000, uv, xy
 

@@ -5,7 +5,7 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.displays.reach import Panel, gamut_planes
 from matchlib.matching.ideal import Ideal
-from matchlib.matching.target import Task
+from matchlib.matching.space import Task
 from matchlib.perception.difference import ciede2000, uv, xy
 
 _SEEN = 1.0  # CIEDE2000: below it a patch is not named; about the least that is seen side by side

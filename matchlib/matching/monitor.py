@@ -16,7 +16,7 @@ from matchlib.matching.ideal import ideal_display
 from matchlib.matching.limits import chromaticity, limits_in_words
 from matchlib.matching.result import Detail, Figures, MonitorMatch, Target, Verdict
 from matchlib.matching.settings import WORTH_SETTING, Compared, Found, best_settings
-from matchlib.matching.target import Settings
+from matchlib.matching.space import Settings
 from matchlib.patches import PatchList
 from matchlib.perception.difference import (
     CAM16_UCS,

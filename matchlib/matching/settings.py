@@ -9,10 +9,12 @@ from matchlib.arrays import Array
 from matchlib.displays.reach import Panel, nearest_white
 from matchlib.displays.response import Response
 from matchlib.facility.rooms import Monitor, Room
+from matchlib.matching.descent import project
 from matchlib.matching.ideal import Ideal
 from matchlib.matching.limits import chromaticity
 from matchlib.matching.result import Figures, Target
-from matchlib.matching.target import GAMMA_RANGE, Search, Settings, Task, project, search
+from matchlib.matching.space import GAMMA_RANGE, Search, Settings, Task
+from matchlib.matching.target import search
 from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
 from matchlib.perception.viewing import Wanted
 

@@ -97,7 +97,8 @@ def chroma_stretch(mean_chroma: Array) -> Array:
 
 def _saturating(chroma: Array) -> Array:
     """Return √(C⁷ / (C⁷ + 25⁷)) of equations 4 and 17."""
-    c7 = chroma**7
+    c2 = chroma * chroma
+    c7 = c2 * c2 * c2 * chroma
     return np.asarray(np.sqrt(c7 / (c7 + 25.0**7)))
 
 
