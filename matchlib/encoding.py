@@ -95,7 +95,7 @@ def normalised_matrix(encoding: Encoding, white_xy: Pair | None = None) -> Array
     return primaries_matrix(primaries, xy_to_unit_xyz(white_xy or encoding.white_xy))
 
 
-def signal_to_linear(signal: Array, encoding: Encoding) -> Array:
+def signal_to_linear(signal: Array, encoding: Encoding, black: float = 0.0) -> Array:
     """Return linear light, 0 to 1, of a signal by the encoding's nominal tone over a zero black."""
     if encoding.eotf == "sRGB":  # IEC 61966-2-1:1999, 5.2
         return np.where(signal <= 0.04045, signal / 12.92, ((np.maximum(signal, 0) + 0.055) / 1.055) ** 2.4)

@@ -14,6 +14,7 @@ from matchlib.matching.errors_of_readings import Display, Scatter, noise_of, sca
 from matchlib.matching.uncertainty import SAMPLES, Uncertainty, linear_law, uncertainty_of
 from matchlib.patches import standard_list
 from matchlib.perception.difference import ciede2000, uv
+from matchlib.perception.viewing import ABSOLUTE
 from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Header, Session, average_repeats
 
@@ -61,7 +62,7 @@ def trial(random, second):
         shown = display.show(PATCHES.signal)
         read = misread(shown, instrument.luminance / 2 * own_scale, instrument.xy / 2 * step)
         found.append(errors_of(session(NOISE.read(read, random)), instrument))
-    return uncertainty_of(found[0], found[1], "absolute", found[0].response.gamma)
+    return uncertainty_of(found[0], found[1], ABSOLUTE, found[0].response.gamma)
 
 
 def truth():
@@ -125,8 +126,8 @@ def display(shown, sources, scatter=None):
 
 def test_one_instrument_has_one_luminance_scale_and_two_have_two():
     one, other = sources_of(SPECTRO, METERS), sources_of(CONTACT, METERS)
-    same = uncertainty_of(display(SCREEN, one), display(MONITOR, one), "absolute", 2.6).spread("luminance")
-    two = uncertainty_of(display(SCREEN, one), display(MONITOR, other), "absolute", 2.6).spread("luminance")
+    same = uncertainty_of(display(SCREEN, one), display(MONITOR, one), ABSOLUTE, 2.6).spread("luminance")
+    two = uncertainty_of(display(SCREEN, one), display(MONITOR, other), ABSOLUTE, 2.6).spread("luminance")
     assert same.standard < 1e-12
     ratio = MONITOR.show(np.ones(3))[1] / SCREEN.show(np.ones(3))[1]
     assert two.standard == pytest.approx(ratio * np.hypot(0.01, 0.02), rel=0.01)  # √(0.01² + 0.02²)
@@ -138,7 +139,7 @@ def test_common_xy_decides_how_far_white_is_known():
     for share in (0.0, 0.5, 1.0):
         sources = sources_of(SPECTRO, METERS)
         sources = type(sources)(sources.instrument, 0.0, sources.xy, share)
-        found[share] = linear_law(display(SCREEN, sources), display(MONITOR, sources), "absolute")["white_u"]
+        found[share] = linear_law(display(SCREEN, sources), display(MONITOR, sources), ABSOLUTE)["white_u"]
     assert found[0.5] / found[0.0] == pytest.approx(np.sqrt(0.5), rel=0.02)
     assert found[1.0] < 0.05 * found[0.0]
 
@@ -148,7 +149,7 @@ def test_monte_carlo_and_the_linear_law_agree_away_from_zero():
     far = replace(MONITOR, luminance=40, white_xy=(0.3000, 0.3300), gamma=(2.2,) * 3)
     scatter = Scatter(0.001, np.full(3, 0.001), 0.001, 0.002)
     ours, theirs = display(SCREEN, one, scatter), display(far, one, scatter)
-    drawn, law = uncertainty_of(ours, theirs, "absolute", 2.6), linear_law(ours, theirs, "absolute")
+    drawn, law = uncertainty_of(ours, theirs, ABSOLUTE, 2.6), linear_law(ours, theirs, ABSOLUTE)
     # The draws have the variance of the errors exactly; what is left is how the differences bend within one u.
     for name in ("white_u", "white_v", "luminance", "gamma", "mean_difference"):
         assert drawn.spread(name).standard == pytest.approx(law[name], rel=0.05), name
@@ -157,13 +158,13 @@ def test_monte_carlo_and_the_linear_law_agree_away_from_zero():
 def test_a_nominal_reference_has_no_errors_and_draws_are_the_same_each_time():
     sources = sources_of(SPECTRO, METERS)
     ours, theirs = display(SCREEN, None), display(MONITOR, sources)
-    first, second = (uncertainty_of(ours, theirs, "absolute", 2.6) for _ in range(2))
+    first, second = (uncertainty_of(ours, theirs, ABSOLUTE, 2.6) for _ in range(2))
     assert all(first.samples[name].tobytes() == second.samples[name].tobytes() for name in first.samples)
     assert first.spread("luminance").standard == pytest.approx(0.01 * 46 / 48, rel=0.01)
 
 
 def test_values_without_errors_are_the_differences_themselves():
-    found = uncertainty_of(display(SCREEN, None), display(MONITOR, None), "absolute", 2.6)
+    found = uncertainty_of(display(SCREEN, None), display(MONITOR, None), ABSOLUTE, 2.6)
     known = truth()
     for name, value in known.items():
         assert found.values[name] == pytest.approx(value, abs=3e-3), name

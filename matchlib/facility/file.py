@@ -171,10 +171,11 @@ def _room(section: Section, tolerances: Tolerances, projectors: dict[str, Projec
     if projector and projector not in projectors:
         section.fault("projector", f"no projector {projector!r}", nearest(projector, projectors))
     match = section.choice("match", ("absolute", "relative", "appearance"), "absolute")
-    if match != "absolute":
-        section.fault("match", f"{match!r} is not computed by this version yet", 'write "absolute"')
-    luminance = section.number("luminance", 0.0, 0, 1e5) if "luminance" in section.values else None
+    luminance = section.number("luminance", 100.0, 1, 1e5) if "luminance" in section.values else None
     section.get("luminance")
+    if match != "absolute" and luminance is None:
+        do = f'write luminance = 100, or whatever white the monitors of a room with match = "{match}" work at'
+        section.fault("luminance", "is missing", do)
     found = Room(
         id=_id(section),
         projector=projector,

@@ -10,6 +10,7 @@ from matchlib.matching.settings import Compared
 from matchlib.matching.uncertainty import Uncertainty, uncertainty_of
 from matchlib.matching.verdict import judge
 from matchlib.perception.difference import Score
+from matchlib.perception.viewing import Viewing
 from matchlib.readings.instrument import Correction, Meters
 from matchlib.readings.session import Patches, Session, average_repeats
 
@@ -31,7 +32,7 @@ class Case:
     monitor: Display
     patches: Patches
     instrument: str
-    mode: str
+    mode: Viewing
     now: Score
     figures: Figures
     ideal: Target
@@ -103,7 +104,7 @@ def judge_readings(
         monitor=errors,
         patches=patches,
         instrument=read.instrument,
-        mode=room.match,
+        mode=compared.wanted.viewing,
         now=compared.now,
         figures=compared.figures,
         ideal=ideal,

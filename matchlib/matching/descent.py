@@ -22,14 +22,15 @@ _TRIES = 12  # at one step, each damped five times as much
 def least_squares_inside(E: Array, f: Array, G: Array, h: Array) -> Array | None:
     """Return d that minimises |E·d − f| with G·d ≥ h, or None where no d keeps the conditions; E has full rank."""
     Q, R = np.linalg.qr(E)
-    return _nearest_inside(R, Q.T @ f, G, h)
+    found = nearest_inside(R, Q.T @ f, G, h)
+    return None if found is None else found[0]
 
 
-def _nearest_inside(R: Array, free: Array, G: Array, h: Array) -> Array | None:
-    """Return d that minimises |R·d − free| with G·d ≥ h, R upper triangular; None where no d keeps the conditions.
+def nearest_inside(R: Array, free: Array, G: Array, h: Array) -> tuple[Array, Array] | None:
+    """Return d that minimises |R·d − free| with G·d ≥ h, and how hard each condition presses.
 
     Lawson & Hanson, Solving Least Squares Problems (1974), chapter 23: the problem LSI turned into LDP,
-    and that into non-negative least squares.
+    and that into non-negative least squares. R is upper triangular; None where no d keeps the conditions.
     """
     from scipy.linalg.lapack import dtrtrs
     from scipy.optimize import nnls
@@ -37,15 +38,17 @@ def _nearest_inside(R: Array, free: Array, G: Array, h: Array) -> Array | None:
     turned = dtrtrs(R, G.T, trans=1)[0]
     short = h - free @ turned
     if np.all(short <= 0):
-        return np.asarray(dtrtrs(R, free)[0])
+        return np.asarray(dtrtrs(R, free)[0]), np.zeros(len(h))
     system = np.vstack([turned, short])
+    size = np.maximum(np.linalg.norm(system, axis=0), 1e-12)
     wanted = np.zeros(len(system))
     wanted[-1] = 1.0
-    weights, residual = nnls(system, wanted)
+    weights, residual = nnls(system / size, wanted)
+    weights = weights / size
     if residual < 1e-10:
         return None
     left = system @ weights - wanted
-    return np.asarray(dtrtrs(R, free - left[:-1] / left[-1])[0])
+    return np.asarray(dtrtrs(R, free - left[:-1] / left[-1])[0]), weights
 
 
 def project(space: Search, x: Array) -> Array | None:
@@ -137,8 +140,8 @@ def _steps(stack: Stack, normal: Array, pull: Array, gap: Array, damping: Array,
     for row in np.flatnonzero(short):
         own = free[row]
         R = np.linalg.cholesky(system[row][np.ix_(own, own)]).T
-        inside = _nearest_inside(R, R @ step[row][own], stack.conditions[places[row]][:, own], gap[row])
+        inside = nearest_inside(R, R @ step[row][own], stack.conditions[places[row]][:, own], gap[row])
         step[row] = 0.0
         if inside is not None:
-            step[row, own] = inside
+            step[row, own] = inside[0]
     return step

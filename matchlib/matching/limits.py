@@ -20,7 +20,8 @@ def limits_in_words(task: Task, ideal: Ideal, backlight: float) -> list[str]:
         ideal: What an unlimited display would be set to.
         backlight: s of the target.
     """
-    found = [_peak(task, ideal.white_xyz), _white(task, ideal.white_xyz)]
+    wanted = ideal.white_xyz - task.veil_xyz
+    found = [_peak(task, wanted), _white(task, wanted)]
     names = ("red", "green", "blue")
     found += [_primary(name, light, task.panel) for name, light in zip(names, ideal.primaries_xyz, strict=True)]
     return [sentence for sentence in [*found, _black(task, backlight)] if sentence]
@@ -61,7 +62,7 @@ def _distance_to_triangle(point: Array, corners: Array) -> float:
 
 def _black(task: Task, backlight: float) -> str:
     """Return the sentence on a raised black, where the eye sees it against the projector's."""
-    black = backlight * task.panel.black_xyz
+    black = backlight * task.panel.black_xyz + task.veil_xyz
     darkest = int(task.wanted_xyz[:, 1].argmin())
     wanted = task.wanted_xyz[darkest]
     difference = float(ciede2000(wanted, black, task.reference_white))

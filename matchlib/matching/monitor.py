@@ -1,23 +1,13 @@
 """One monitor against the room's reference: difference, target, limits, verdict."""
 
-from dataclasses import dataclass
-
-import numpy as np
-
 from matchlib.arrays import read_only
-from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
-from matchlib.displays.response import Response, fit_response
-from matchlib.encoding import Encoding, convert_signal
-from matchlib.facility.rooms import Instrument, Monitor, Room
+from matchlib.facility.rooms import Monitor, Room
 from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
-from matchlib.matching.errors_of_readings import Display
-from matchlib.matching.ideal import ideal_display
-from matchlib.matching.limits import chromaticity, limits_in_words
-from matchlib.matching.result import Detail, Figures, MonitorMatch, Target, Verdict
-from matchlib.matching.settings import WORTH_SETTING, Compared, Found, best_settings
-from matchlib.matching.space import Settings
-from matchlib.patches import PatchList
+from matchlib.matching.limits import limits_in_words
+from matchlib.matching.result import Detail, MonitorMatch, Target, Verdict
+from matchlib.matching.settings import WORTH_SETTING, Compared, Found, ideal_target
+from matchlib.matching.solving import Judge, Reference, Solved
 from matchlib.perception.difference import (
     CAM16_UCS,
     CIEDE2000,
@@ -28,67 +18,28 @@ from matchlib.perception.difference import (
     delta_e_itp,
     score,
 )
-from matchlib.perception.viewing import Wanted
+from matchlib.perception.viewing import wanted
 from matchlib.readings.archive import Choice
-from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Session, average_repeats, pair
 
-_LEVELS = ("now", "settings", "curves", "table")
+LEVELS = ("now", "settings", "curves", "table")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Reference:
-    """What the monitors of a room are held against.
-
-    Attributes:
-        session: Of the projector; ``response``: what is followed, measured or nominal.
-        patches: The standard list in the projector's signals.
-        wanted: What a monitor should show for them.
-        errors: What can be wrong with what is followed.
-    """
-
-    session: Session
-    response: Response
-    encoding: Encoding
-    patches: PatchList
-    wanted: Wanted
-    errors: Display
-
-
-def match_monitor(
-    reference: Reference,
-    room: Room,
-    monitor: Monitor,
-    choices: tuple[Choice, Choice],
-    meters: Meters,
-) -> MonitorMatch:
-    """Return one monitor's result; ``not measured`` where no session of it counts.
+def match_monitor(judge: Judge, solved: Solved, common: Target | None = None) -> MonitorMatch:
+    """Return one monitor's result from the best of each level.
 
     Args:
-        reference: The room's.
-        room: Its settings.
-        monitor: Row of the inventory.
-        choices: Its calibrated and its native choice.
-        meters: Instruments and their corrections.
+        judge: The room's.
+        solved: The monitor.
+        common: The room's one target, with what is expected of it on this monitor.
     """
-    calibrated, native = choices
-    if calibrated.session is None:
-        return _not_measured(monitor, calibrated)
-    session, correction = meters.corrected(calibrated.session, monitor.panel)
+    reference, room, meters = judge.reference, judge.room, judge.meters
+    prepared, compared, found = solved.prepared, solved.compared, solved.found
+    monitor, session, (calibrated, native) = prepared.monitor, prepared.session, prepared.choices
     instrument = meters.instruments[session.header.instrument]
-    response = fit_response(session)
-    compared = Compared(
-        response=response,
-        figures=figures_of(session, response, instrument),
-        panel=_panel(monitor, response, native, meters),
-        ideal=ideal_display(reference.response, reference.encoding, session.encoding),
-        signal=convert_signal(reference.patches.signal, reference.encoding, session.encoding),
-        labels=reference.patches.labels,
-        wanted=reference.wanted,
-    )
-    found = best_settings(compared, monitor, room)
-    ideal = _ideal_target(compared, found.settings)
-    judged = judge_readings(reference.errors, compared, ideal, room, Read(session, correction), meters)
+    ideal = ideal_target(compared, compared.ideal, found.settings.backlight)
+    judged = judge_readings(reference.errors, compared, ideal, room, Read(session, prepared.correction), meters)
+    conformity = video_conformity(session, prepared.response, compared.figures, instrument, room.tolerances.rule)
     return MonitorMatch(
         monitor=monitor.id,
         preset=monitor.preset,
@@ -96,17 +47,18 @@ def match_monitor(
         measured=session.header.measured.isoformat(),
         response=compared.figures,
         difference=judged.now,
-        as_read=_as_read(reference, session, room),
+        as_read=_as_read(reference, session, room, compared),
         other_metrics=_other_metrics(compared, room),
         ideal=ideal,
         target=found.target,
-        common_target=None,
-        levels=dict.fromkeys(_LEVELS) | {"now": judged.now, "settings": found.target.expected},
+        common_target=common,
+        levels=dict.fromkeys(LEVELS)
+        | {"now": judged.now, "settings": found.target.expected, "curves": solved.curves.score},
         causes=None,
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judged.verdict,
         deciding=judged.deciding,
-        conformity=video_conformity(session, response, compared.figures, instrument, room.tolerances.rule),
+        conformity=conformity,
         warnings=(*_warnings(reference, session, compared, calibrated, native), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
         adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
@@ -118,7 +70,7 @@ def match_monitor(
 
 def _detail(session: Session, compared: Compared, found: Found) -> Detail:
     """Return what the figures are drawn from."""
-    wanted, now_xyz = compared.wanted, compared.now_xyz
+    aim, now_xyz = compared.wanted, compared.now_xyz
     return Detail(
         session=session,
         patches=average_repeats(session),
@@ -126,49 +78,26 @@ def _detail(session: Session, compared: Compared, found: Found) -> Detail:
         panel=compared.panel,
         labels=compared.labels,
         signal=compared.signal,
-        wanted_xyz=wanted.xyz,
+        wanted_xyz=aim.xyz,
         now_xyz=read_only(now_xyz),
         after_xyz=read_only(found.after_xyz),
-        now=read_only(ciede2000(wanted.xyz, now_xyz, wanted.white)),
-        after=read_only(ciede2000(wanted.xyz, found.after_xyz, wanted.white)),
-        reference_white=wanted.white,
+        now=read_only(ciede2000(aim.xyz, now_xyz, aim.white)),
+        after=read_only(ciede2000(aim.xyz, found.after_xyz, aim.white)),
+        reference_white=aim.white,
         target_primaries_xyz=read_only(found.primaries_xyz),
     )
 
 
 def _other_metrics(compared: Compared, room: Room) -> tuple[Score, ...]:
     """Return the scores beside CIEDE2000."""
-    wanted, shown = compared.wanted, compared.now_xyz
-    itp = delta_e_itp(wanted.xyz, shown)
-    ucs = cam16_ucs(wanted.xyz, shown, wanted.white, room.surround)
+    aim, shown = compared.wanted, compared.now_xyz
+    itp = delta_e_itp(aim.xyz, shown)
+    ucs = cam16_ucs(aim.xyz, shown, aim.white, room.surround)
     return score(ITP, itp, compared.labels), score(CAM16_UCS, ucs, compared.labels)
 
 
-def figures_of(session: Session, response: Response, instrument: Instrument) -> Figures:
-    """Return a response in figures, with the error of its fit over the patches as read."""
-    patches = average_repeats(session)
-    errors = ciede2000(patches.xyz, response.forward(patches.signal), response.white_xyz)
-    labels = tuple(
-        names[0] if names else "R {:.4g} G {:.4g} B {:.4g}".format(*100 * signal)
-        for names, signal in zip(patches.labels, patches.signal, strict=True)
-    )
-    seen = response.black_read and response.black > instrument.floor
-    red, green, blue = (chromaticity(light) for light in response.primaries_xyz)
-    return Figures(
-        luminance=response.luminance,
-        black=response.black if response.black_read else None,
-        contrast=response.luminance / response.black if seen else None,
-        white_xy=chromaticity(response.white_xyz),
-        red_xy=red,
-        green_xy=green,
-        blue_xy=blue,
-        gamma=response.gamma if np.isfinite(response.gamma) else None,
-        additivity_error=response.additivity_error,
-        fit_error=score(CIEDE2000, errors, labels),
-    )
-
-
-def _not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
+def not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
+    """Return the result for a monitor of which no session counts."""
     reasons = [f"{file} does not count: {reason}" for file, reason in choice.passed_over]
     return MonitorMatch(
         monitor=monitor.id,
@@ -182,7 +111,7 @@ def _not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
         ideal=None,
         target=None,
         common_target=None,
-        levels=dict.fromkeys(_LEVELS),
+        levels=dict.fromkeys(LEVELS),
         causes=None,
         limits=(),
         verdict=Verdict("not measured", None, ()),
@@ -191,42 +120,7 @@ def _not_measured(monitor: Monitor, choice: Choice) -> MonitorMatch:
     )
 
 
-def _panel(monitor: Monitor, response: Response, native: Choice, meters: Meters) -> Panel:
-    """Return what the panel can show: its native session, else native limits, else a guess."""
-    if native.session is not None:
-        session, _ = meters.corrected(native.session, monitor.panel)
-        return panel_from_session(fit_response(session), session.file)
-    if monitor.native is not None:
-        return panel_from_limits(monitor.native, response)
-    guessed = (
-        "no native session and no native limits: the reach is a guess, taken as the calibrated session's own "
-        "gamut and peak"
-    )
-    return panel_from_session(response, "the calibrated session", guessed)
-
-
-def _ideal_target(compared: Compared, settings: Settings) -> Target:
-    """Return the ideal as a target, and what an unlimited display set to it would leave."""
-    ideal = compared.ideal
-    black = settings.backlight * compared.panel.black_xyz
-    directions = ideal.primaries_xyz.T
-    matrix = directions * np.linalg.solve(directions, ideal.white_xyz - black)
-    shown = black + compared.signal**ideal.gamma @ matrix.T
-    red, green, blue = (chromaticity(light) for light in ideal.primaries_xyz)
-    return Target(
-        luminance=float(ideal.white_xyz[1]),
-        black=float(black[1]),
-        white_xy=chromaticity(ideal.white_xyz),
-        red_xy=red,
-        green_xy=green,
-        blue_xy=blue,
-        gamma=ideal.gamma,
-        tone="gamma",
-        expected=compared.score_of(shown),
-    )
-
-
-def _as_read(reference: Reference, session: Session, room: Room) -> Score | None:
+def _as_read(reference: Reference, session: Session, room: Room, compared: Compared) -> Score | None:
     """Return the score of the patches that both sessions hold; None where they share none."""
     if room.reference == "nominal":
         return None
@@ -235,7 +129,9 @@ def _as_read(reference: Reference, session: Session, room: Room) -> Score | None
         return None
     here, there, labels = zip(*pairs, strict=True)
     projector, monitor = average_repeats(reference.session), average_repeats(session)
-    differences = ciede2000(projector.xyz[list(here)], monitor.xyz[list(there)], reference.wanted.white)
+    shown = projector.xyz[list(here)] + reference.veil
+    aim = wanted(reference.wanted.viewing, shown, reference.response.white_xyz)
+    differences = ciede2000(aim.xyz, monitor.xyz[list(there)] + compared.veil.unread, aim.white)
     return score(CIEDE2000, differences, tuple(labels))
 
 

@@ -11,11 +11,13 @@ from matchlib.facility.file import read_facility
 from matchlib.matching.conformity import reference_conformity
 from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
-from matchlib.matching.monitor import Reference, figures_of, match_monitor
+from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.result import ProjectorMatch, RoomMatch
+from matchlib.matching.solving import Judge, Reference, figures_of, solve_monitors
+from matchlib.matching.veil import screen_veil, under_veil
 from matchlib.package import versions
 from matchlib.patches import standard_list
-from matchlib.perception.viewing import wanted
+from matchlib.perception.viewing import Viewing, wanted
 from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Session, average_repeats
 
@@ -63,22 +65,15 @@ def _match(inputs: RoomInputs) -> RoomMatch:
     if session is None:
         raise InputError(inputs.projector_choice.problems)
     response = fit_response(session)
-    followed = _followed(room.reference, response, inputs)
     meters = Meters(facility.instruments, inputs.corrections)
-    instruments = dict(facility.instruments)
-    patches = standard_list()
-    reference = Reference(
-        session=session,
-        response=followed,
-        encoding=session.encoding,
-        patches=patches,
-        wanted=wanted(room.match, followed.forward(patches.signal), followed.white_xyz),
-        errors=_errors(room.reference, session, followed, meters),
-    )
+    judge = _judge(inputs, session, response, meters)
+    reference = judge.reference
+    solved = solve_monitors(judge, inputs.monitors, inputs.choices)
     monitors = tuple(
-        match_monitor(reference, room, monitor, choices, meters)
-        for monitor, choices in zip(inputs.monitors, inputs.choices, strict=True)
+        not_measured(monitor, choices[0]) if entry is None else match_monitor(judge, entry)
+        for monitor, choices, entry in zip(inputs.monitors, inputs.choices, solved, strict=True)
     )
+    instruments = dict(facility.instruments)
     instrument = instruments[session.header.instrument]
     figures = figures_of(session, response, instrument)
     return RoomMatch(
@@ -106,13 +101,32 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         surround=room.surround,
         monitors=monitors,
         room_target=None,
-        warnings=tuple(_warnings(inputs, response)),
+        warnings=tuple(_warnings(inputs, session, response)),
         date=inputs.day,
         settings=room,
         instruments=instruments,
         set_aside=inputs.set_aside,
         root=facility.root,
     )
+
+
+def _judge(inputs: RoomInputs, session: Session, response: Response, meters: Meters) -> Judge:
+    """Return what the monitors of a room are judged by."""
+    room, projector = inputs.room, inputs.projector
+    veil = screen_veil(projector, session, response)
+    followed = under_veil(_followed(room.reference, response, inputs), veil)
+    patches = standard_list()
+    viewing = Viewing(room.match, room.luminance, projector.surround, room.surround)
+    reference = Reference(
+        session=session,
+        response=followed,
+        encoding=session.encoding,
+        patches=patches,
+        wanted=wanted(viewing, followed.forward(patches.signal), followed.white_xyz),
+        errors=_errors(room.reference, session, followed, meters),
+        veil=veil,
+    )
+    return Judge(reference, room, meters)
 
 
 def _errors(followed: str, session: Session, response: Response, meters: Meters) -> Display:
@@ -132,16 +146,18 @@ def _followed(reference: str, response: Response, inputs: RoomInputs) -> Respons
     return nominal_response(inputs.projector.encoding, response.black_xyz)
 
 
-def _warnings(inputs: RoomInputs, response: Response) -> list[str]:
+def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[str]:
     room, projector = inputs.room, inputs.projector
     found = [str(problem) for problem in (*inputs.warnings, *inputs.projector_choice.warnings)]
     if not response.black_read:
         found.append(f"{projector.id}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
     if room.reference == "nominal":
         found.append(f"the room follows the encoding {projector.encoding.name}, not the projector as measured")
-    for name, veil in ((room.id, room.veil), (projector.id, projector.veil)):
-        if veil > 0:
-            found.append(f"{name}: veil = {veil:g} cd/m² is noted, but this version does not add it to the sums")
+    if projector.veil > 0 and session.header.veil_included:
+        found.append(
+            f"{projector.id}: veil = {projector.veil:g} cd/m² is not added, for {session.file} holds the light of "
+            "its room; write 'veil: excluded' there if it does not"
+        )
     if room.common_target:
         found.append("common_target is noted, but this version gives each monitor its own target")
     return list(dict.fromkeys(found))

@@ -1,6 +1,7 @@
 """The level ``settings``: what a monitor's own menu can do, at its best."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -8,27 +9,34 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.displays.reach import Panel, nearest_white
 from matchlib.displays.response import Response
+from matchlib.encoding import Encoding, signal_to_linear
 from matchlib.facility.rooms import Monitor, Room
 from matchlib.matching.descent import project
-from matchlib.matching.ideal import Ideal
+from matchlib.matching.ideal import PQ, Ideal, log_slope
 from matchlib.matching.limits import chromaticity
 from matchlib.matching.result import Figures, Target
 from matchlib.matching.space import GAMMA_RANGE, Search, Settings, Task
-from matchlib.matching.target import search
+from matchlib.matching.target import search_all
+from matchlib.matching.veil import Veil
 from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
 from matchlib.perception.viewing import Wanted
 
 WORTH_SETTING = 0.05  # CIEDE2000, mean: what gains less is not worth odd settings, or a visit
+NAMED_TONES = ("BT.1886", "sRGB")  # that a menu offers by name
+_GREYS = np.linspace(0.0, 1.0, 101)
 
 
 @dataclass(frozen=True, eq=False)
 class Compared:
-    """A monitor as it was measured, beside what it should show.
+    """A monitor, and what it is compared with.
 
     Attributes:
-        response: Fitted to its calibrated session; ``figures``: the same in figures.
+        response: What a viewer sees of it, room light included; ``figures``: as read.
+        panel: Room light left out.
         signal: The standard list in the monitor's signals, shape (n, 3); ``labels``: its patches.
         wanted: What the monitor should show for them.
+        encoding: Of its signals.
+        monitor: Its row; ``room``: its room.
     """
 
     response: Response
@@ -38,6 +46,10 @@ class Compared:
     signal: Array
     labels: tuple[str, ...]
     wanted: Wanted
+    encoding: Encoding
+    monitor: Monitor
+    room: Room
+    veil: Veil = field(default_factory=Veil)
 
     @cached_property
     def now_xyz(self) -> Array:
@@ -63,6 +75,7 @@ class Found:
         target: What to set; the monitor's own figures where nothing found is better.
         after_xyz: What it will then show, shape (n, 3), cd/m².
         primaries_xyz: Columns full red, green, blue of the target above black, shape (3, 3).
+        kept: Whether nothing found is better than what it shows now.
     """
 
     task: Task
@@ -70,31 +83,103 @@ class Found:
     target: Target
     after_xyz: Array
     primaries_xyz: Array
+    kept: bool = False
 
 
-def best_settings(compared: Compared, monitor: Monitor, room: Room) -> Found:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    """A search that ended: its task, tone, space and unknowns, and how much better another must be."""
+
+    task: Task
+    tone: str
+    space: Search
+    x: Array
+
+
+def best_settings(compared: Compared) -> Found:
     """Return the best that the monitor's menu can do; never worse than what it shows now."""
-    task = _task(compared, monitor, room)
-    space, x = _best(task, compared.ideal)
+    return best_settings_all([compared])[0]
+
+
+def best_settings_all(monitors: Sequence[Compared]) -> list[Found]:
+    """Return the best of each monitor's menu, all searched side by side."""
+    tasks = [menu_task(compared) for compared in monitors]
+    free = [_Candidate(task, _tone(compared), *end) for compared, task, end in _searched(monitors, tasks)]
+    named = [(place, _named_task(compared, tasks[place])) for place, compared in enumerate(monitors)]
+    renamed = [(place, task) for place, task in named if task is not None]
+    ends = search_all([task for _, task in renamed])
+    others: dict[int, list[_Candidate]] = {}
+    for (place, task), end in zip(renamed, ends, strict=True):
+        others.setdefault(place, []).append(_Candidate(task, monitors[place].encoding.eotf, *end))
+    for place, compared in enumerate(monitors):
+        own = _own_figures(compared, tasks[place])
+        if own is not None:
+            others.setdefault(place, []).append(own)
+    return [
+        _found(compared, _simplest(free[place], others.get(place, []))) for place, compared in enumerate(monitors)
+    ]
+
+
+def _searched(
+    monitors: Sequence[Compared], tasks: Sequence[Task]
+) -> list[tuple[Compared, Task, tuple[Search, Array]]]:
+    return list(zip(monitors, tasks, search_all(tasks), strict=True))
+
+
+def _simplest(best: _Candidate, others: Sequence[_Candidate]) -> _Candidate:
+    """Return the last of the simpler ones that does as well within a hair, else the best."""
+    least = best.space.mean(best.x)
+    for other in others:
+        if other.space.mean(other.x) - least < WORTH_SETTING:
+            best = other
+    return best
+
+
+def _found(compared: Compared, chosen: _Candidate) -> Found:
+    space, x = chosen.space, chosen.x
     settings, after = space.settings(x), space.shown(x)
     expected = compared.score_of(after)
     if expected.mean >= compared.now.mean:
         as_it_is = _as_it_is(compared)
-        return Found(task, settings, as_it_is, compared.now_xyz, compared.response.primaries_xyz.T)
-    target = _target(settings, compared.panel, task, expected)
-    return Found(task, settings, target, after, settings.primaries_xyz)
+        primaries = compared.response.primaries_xyz.T
+        return Found(chosen.task, settings, as_it_is, compared.now_xyz, primaries, kept=True)
+    target = target_of(compared, settings, expected, chosen.tone, chosen.task)
+    return Found(chosen.task, settings, target, after, settings.primaries_xyz)
 
 
-def _task(compared: Compared, monitor: Monitor, room: Room) -> Task:
+def menu_task(compared: Compared) -> Task:
     """Return the search of one monitor: what its menu takes is free, the rest stays as it is."""
-    adjusts, panel, response, ideal = monitor.adjusts, compared.panel, compared.response, compared.ideal
+    adjusts, response, ideal = compared.monitor.adjusts, compared.response, compared.ideal
+    own_white = response.white_xyz - compared.veil.seen
+    wanted_white = ideal.white_xyz - compared.veil.seen
     free_primaries, free_gamma = "primaries" in adjusts, "gamma" in adjusts
-    white = ideal.white_xyz if "white" in adjusts else response.white_xyz
-    peak = ideal.white_xyz[1] if "luminance" in adjusts else response.luminance
+    white = wanted_white if "white" in adjusts else own_white
+    peak = wanted_white[1] if "luminance" in adjusts else own_white[1]
     primaries = ideal.primaries_xyz.T if free_primaries else response.primaries_xyz.T
-    pinned = nearest_white(panel, white / white[1] * peak)
-    pinned = _within_peak(pinned, panel, None if free_primaries else primaries)
-    gamma = ideal.gamma if free_gamma or not np.isfinite(response.gamma) else response.gamma
+    task = box_task(compared, white / white[1] * peak, primaries, free_primaries=free_primaries)
+    if free_gamma:
+        return task
+    gamma = response.gamma if np.isfinite(response.gamma) else task.gamma
+    linear = response.linear(compared.signal)
+    return replace(task, gamma=float(np.clip(gamma, *GAMMA_RANGE)), free_gamma=False, linear=linear)
+
+
+def box_task(compared: Compared, white: Array, primaries: Array, *, free_primaries: bool = True) -> Task:
+    """Return the search in which all is free but what is given: the tone a gamma, or PQ where it is fed that.
+
+    Args:
+        compared: The monitor.
+        white: Wanted, with black, room light left out, shape (3,), cd/m².
+        primaries: Start, or fixed, columns, shape (3, 3).
+        free_primaries: Whether they are searched.
+    """
+    panel, ideal, monitor = compared.panel, compared.ideal, compared.monitor
+    pinned = within_peak(nearest_white(panel, white), panel, None if free_primaries else primaries)
+    linear = None
+    if ideal.tone == PQ:  # light is absolute: a lower peak clips instead of dimming all
+        light = signal_to_linear(compared.signal, compared.encoding) * float(ideal.white_xyz[1] / pinned[1])
+        linear = np.minimum(light, 1.0)
+    gamma = ideal.gamma if np.isfinite(ideal.gamma) else compared.encoding.gamma
     return Task(
         signal=compared.signal,
         wanted_xyz=compared.wanted.xyz,
@@ -105,14 +190,15 @@ def _task(compared: Compared, monitor: Monitor, room: Room) -> Task:
         hull_xyz=np.vstack([ideal.primaries_xyz, panel.matrix.T]),
         gamma=float(np.clip(gamma, *GAMMA_RANGE)),
         free_primaries=free_primaries,
-        free_gamma=free_gamma,
-        linear=None if free_gamma else response.linear(compared.signal),
+        free_gamma=linear is None,
+        linear=linear,
         backlight_range=(monitor.dims_min, 1.0) if monitor.dims == "backlight" else (1.0, 1.0),
-        shrink=room.out_of_reach == "shrink",
+        shrink=compared.room.out_of_reach == "shrink",
+        veil_xyz=compared.veil.seen,
     )
 
 
-def _within_peak(white: Array, panel: Panel, fixed_primaries: Array | None) -> Array:
+def within_peak(white: Array, panel: Panel, fixed_primaries: Array | None = None) -> Array:
     """Return the white, darkened as far as the panel's light demands.
 
     With free primaries the panel's own can always be had, so each channel's share of white must not exceed
@@ -138,33 +224,50 @@ def _within_peak(white: Array, panel: Panel, fixed_primaries: Array | None) -> A
     return white * low * (1 - 1e-9)
 
 
-def _best(task: Task, ideal: Ideal) -> tuple[Search, Array]:
-    """Return the searched settings, or the ideal's own figures where those do as well within a hair."""
-    space, x = search(task)
+def _tone(compared: Compared) -> str:
+    if compared.ideal.tone == PQ:
+        return PQ
+    return "gamma" if "gamma" in compared.monitor.adjusts else "curve"
+
+
+def _named_task(compared: Compared, task: Task) -> Task | None:
+    """Return the search with the tone that the monitor's encoding names; None where it names none to choose."""
+    if compared.encoding.eotf not in NAMED_TONES or not task.free_gamma:
+        return None
+    black = float(task.panel.black_xyz[1] / task.white_xyz[1])
+    linear = signal_to_linear(compared.signal, compared.encoding, black)
+    return replace(task, linear=linear, free_gamma=False)
+
+
+def _own_figures(compared: Compared, task: Task) -> _Candidate | None:
+    """Return the ideal's own figures as a search of the backlight alone; None where they are out of reach."""
     if not (task.free_primaries or task.free_gamma):
-        return space, x
+        return None
     own = replace(task, free_primaries=False, free_gamma=False)
-    if task.free_gamma:
-        own = replace(own, gamma=float(np.clip(ideal.gamma, *GAMMA_RANGE)))
     plain = Search(own)
     clips = task.shrink and bool(np.any(plain.drive(plain.start) < -1e-9))
     if clips or project(plain, plain.start) is None:
-        return space, x
-    plain, plain_x = search(own)
-    return (plain, plain_x) if plain.mean(plain_x) - space.mean(x) < WORTH_SETTING else (space, x)
+        return None
+    return _Candidate(own, _tone(compared), *search_all([own])[0])
 
 
-def _target(settings: Settings, panel: Panel, task: Task, expected: Score) -> Target:
+def target_of(compared: Compared, settings: Settings, expected: Score, tone: str, task: Task) -> Target:
+    """Return settings as figures, by the definitions of design 4: as the calibrated session would read them."""
     red, green, blue = (chromaticity(light) for light in settings.primaries_xyz.T)
+    white = settings.white_xyz + compared.veil.read
+    gamma: float | None = settings.gamma
+    if tone in NAMED_TONES:
+        black = float(task.panel.black_xyz[1] / task.white_xyz[1])
+        gamma = log_slope(_GREYS, signal_to_linear(_GREYS, compared.encoding, black))
     return Target(
-        luminance=float(settings.white_xyz[1]),
-        black=float(settings.backlight * panel.black_xyz[1]),
-        white_xy=chromaticity(settings.white_xyz),
+        luminance=float(white[1]),
+        black=float(settings.backlight * compared.panel.black_xyz[1] + compared.veil.read[1]),
+        white_xy=chromaticity(white),
         red_xy=red,
         green_xy=green,
         blue_xy=blue,
-        gamma=settings.gamma,
-        tone="gamma" if task.linear is None else "curve",
+        gamma=None if tone == PQ else gamma,
+        tone=tone,
         expected=expected,
     )
 
@@ -173,7 +276,7 @@ def _as_it_is(compared: Compared) -> Target:
     figures = compared.figures
     return Target(
         luminance=figures.luminance,
-        black=compared.response.black,
+        black=compared.response.black - float(compared.veil.unread[1]),
         white_xy=figures.white_xy,
         red_xy=figures.red_xy,
         green_xy=figures.green_xy,
@@ -181,4 +284,29 @@ def _as_it_is(compared: Compared) -> Target:
         gamma=figures.gamma,
         tone="curve",
         expected=compared.now,
+    )
+
+
+def ideal_target(compared: Compared, ideal: Ideal, backlight: float) -> Target:
+    """Return an ideal as a target, and what an unlimited display set to it would leave."""
+    black = backlight * compared.panel.black_xyz
+    white = ideal.white_xyz - compared.veil.seen
+    directions = ideal.primaries_xyz.T
+    matrix = directions * np.linalg.solve(directions, white - black)
+    linear = (
+        compared.signal**ideal.gamma if ideal.tone != PQ else signal_to_linear(compared.signal, compared.encoding)
+    )
+    shown = compared.veil.seen + black + linear @ matrix.T
+    red, green, blue = (chromaticity(light) for light in ideal.primaries_xyz)
+    read = white + compared.veil.read
+    return Target(
+        luminance=float(read[1]),
+        black=float(black[1] + compared.veil.read[1]),
+        white_xy=chromaticity(read),
+        red_xy=red,
+        green_xy=green,
+        blue_xy=blue,
+        gamma=ideal.gamma if ideal.tone != PQ else None,
+        tone=ideal.tone,
+        expected=compared.score_of(shown),
     )

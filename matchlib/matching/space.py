@@ -88,6 +88,7 @@ class Search:
     """The search space of a task: unknowns x, shape (k,), to settings, colours, differences, conditions.
 
     Attributes:
+        unit: Mean drive of white, in which the off-diagonal unknowns are told.
         base: A where all unknowns are 0, shape (3, 3); ``factors``: its derivative by each, shape (k, 3, 3).
         root: Signal or tone to the power 1 / gamma, shape (n, 3), that a lift is added to.
         basis: Lift of each patch by each knot, shape (n, 3, knots); no knots where curves are not free.
@@ -99,7 +100,7 @@ class Search:
         self._white_drive = inverse @ task.white_xyz  # w0 of w(s) = w0 − s·w1
         self._black_drive = inverse @ task.panel.black_xyz
         low, high = task.backlight_range
-        self._unit = float((self._white_drive - high * self._black_drive).mean())
+        self.unit = float((self._white_drive - high * self._black_drive).mean())
         self._directions = inverse @ (task.primaries_xyz / task.primaries_xyz.sum(axis=0))
         knots = len(KNOTS) if task.free_curves else 0
         self.size = SIZE + 3 * knots
@@ -120,8 +121,8 @@ class Search:
             factors[BACKLIGHT] = -self._directions * share[:, 1]
             return self._directions * share[:, 0], factors
         for place, (row, column) in enumerate(OFF):
-            factors[place, row, column] = self._unit
-            factors[place, row, row] = -self._unit
+            factors[place, row, column] = self.unit
+            factors[place, row, row] = -self.unit
         factors[BACKLIGHT] = -np.diag(self._black_drive)
         return np.diag(self._white_drive), factors
 
@@ -211,9 +212,9 @@ class Search:
         w0, w1 = float(self._white_drive[row]), float(self._black_drive[row])
         off = [place for place, (r, _) in enumerate(OFF) if r == row]
         found: list[Condition] = [
-            ({BACKLIGHT: 1 + w1} | dict.fromkeys(places, self._unit), w0) for places in ([], off[:1], off[1:], off)
+            ({BACKLIGHT: 1 + w1} | dict.fromkeys(places, self.unit), w0) for places in ([], off[:1], off[1:], off)
         ]
-        found.append(({BACKLIGHT: -w1} | dict.fromkeys(off, -self._unit), -w0))
+        found.append(({BACKLIGHT: -w1} | dict.fromkeys(off, -self.unit), -w0))
         if self.task.shrink:
             found += [({place: 1.0}, 0.0) for place in off]
         return found
@@ -226,13 +227,13 @@ class Search:
 
     def _inside(self, plane: Array, column: int) -> Condition:
         """Return the condition plane·A[:, column] ≤ 0 as values and bound of G·x ≥ h."""
-        size = np.abs(plane).max() * max(self._unit, 1e-9)
+        size = np.abs(plane).max() * max(self.unit, 1e-9)
         values = {BACKLIGHT: float(plane[column] * self._black_drive[column] / size)}
         for place, (row, off_column) in enumerate(OFF):
             if off_column == column:
-                values[place] = float(-plane[row] * self._unit / size)
+                values[place] = float(-plane[row] * self.unit / size)
             elif row == column:
-                values[place] = float(plane[column] * self._unit / size)
+                values[place] = float(plane[column] * self.unit / size)
         return values, float(plane[column] * self._white_drive[column] / size)
 
     def _starting_point(self) -> Array:
@@ -241,13 +242,13 @@ class Search:
         low, high = task.backlight_range
         s = min(max(low, float((self._white_drive / (1 + self._black_drive)).max())), high)
         A = self._directions * np.linalg.solve(self._directions, self._white_drive - s * self._black_drive)
-        off = [A[row, column] / self._unit for row, column in OFF]
+        off = [A[row, column] / self.unit for row, column in OFF]
         return np.array([*off, task.gamma, s, *np.zeros(self.size - SIZE)])
 
     def unknowns(self, settings: Settings) -> Array:
         """Return the unknowns of settings of the same white, its tone without a lift."""
         A = np.linalg.solve(self.task.panel.matrix, settings.primaries_xyz)
-        off = [A[row, column] / self._unit for row, column in OFF]
+        off = [A[row, column] / self.unit for row, column in OFF]
         return np.array([*off, settings.gamma, settings.backlight, *np.zeros(self.size - SIZE)])
 
 

@@ -42,7 +42,7 @@ def search_all(tasks: Sequence[Task], more: Sequence[Array | None] = ()) -> list
     for place, start in _inside_starts(tasks):
         starts[place].append(start)
     pairs = [(place, start) for place, own in enumerate(starts) for start in own if start is not None]
-    ends = _descend_all([spaces[place] for place, _ in pairs], [start for _, start in pairs], SOFTENING)
+    ends = descend_all([spaces[place] for place, _ in pairs], [start for _, start in pairs], SOFTENING)
     found: dict[int, tuple[float, Array]] = {}
     for (place, _), end in zip(pairs, ends, strict=True):
         mean = spaces[place].mean(end)
@@ -64,10 +64,10 @@ def _inside_starts(tasks: Sequence[Task]) -> list[tuple[int, Array]]:
                 places.append(place)
                 spaces.append(space)
                 starts.append(start)
-    return list(zip(places, _descend_all(spaces, starts, SOFTENING[1:3]), strict=True))
+    return list(zip(places, descend_all(spaces, starts, SOFTENING[1:3]), strict=True))
 
 
-def _descend_all(spaces: Sequence[Search], starts: Sequence[Array], softening: tuple[float, ...]) -> list[Array]:
+def descend_all(spaces: Sequence[Search], starts: Sequence[Array], softening: tuple[float, ...]) -> list[Array]:
     """Return where the search from each start ends, in batches of spaces of one size."""
     ends: list[Array] = [np.empty(0)] * len(starts)
     for size in sorted({space.size for space in spaces}):

@@ -17,7 +17,7 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.matching.errors_of_readings import Display
 from matchlib.perception.difference import ciede2000_vector, uv, xyz_to_lab
-from matchlib.perception.viewing import wanted
+from matchlib.perception.viewing import Viewing, wanted
 
 SAMPLES = 400
 _SEED = 20_080_101
@@ -101,7 +101,7 @@ class Uncertainty:
         return float(np.mean(np.all(kept, axis=0)))
 
 
-def uncertainty_of(reference: Display, monitor: Display, mode: str, ideal_gamma: float) -> Uncertainty:
+def uncertainty_of(reference: Display, monitor: Display, mode: Viewing, ideal_gamma: float) -> Uncertainty:
     """Return how sure the differences of a monitor from its reference are.
 
     Args:
@@ -127,7 +127,7 @@ def uncertainty_of(reference: Display, monitor: Display, mode: str, ideal_gamma:
     return Uncertainty(samples | {"gamma": samples["gamma"] + gamma}, values | {"gamma": gamma}, lengths)
 
 
-def linear_law(reference: Display, monitor: Display, mode: str) -> dict[str, float]:
+def linear_law(reference: Display, monitor: Display, mode: Viewing) -> dict[str, float]:
     """Return standard uncertainties by the law of propagation (JCGM 100:2008, 5.1.2), by name of figure.
 
     Each error in turn is put one standard uncertainty up and down. It holds where the figures are nearly
@@ -138,7 +138,7 @@ def linear_law(reference: Display, monitor: Display, mode: str) -> dict[str, flo
     return {name: float(np.sqrt((((up[name] - down[name]) / 2) ** 2).sum())) for name in up}
 
 
-def _figures(reference: Display, monitor: Display, mode: str, drawn: Array) -> tuple[dict[str, Array], Array]:
+def _figures(reference: Display, monitor: Display, mode: Viewing, drawn: Array) -> tuple[dict[str, Array], Array]:
     """Return the figures for each draw of standard normal errors, shape (s, errors) to (s,) each.
 
     ``gamma`` is the error of the difference alone. Beside them the CIEDE2000 vectors, shape (s, n, 3).
