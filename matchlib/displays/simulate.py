@@ -1,12 +1,20 @@
 """Displays of known truth: what they show, and session files of them with seeded noise."""
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 
 from matchlib.arrays import Array
 from matchlib.encoding import Pair, primaries_matrix, xy_to_unit_xyz
 from matchlib.patches import PatchList, patch_label
+
+
+class Shows(Protocol):
+    """Whatever shows signals, or is seen to show them by an instrument that errs."""
+
+    def show(self, signal: Array) -> Array:
+        """Return XYZ in cd/m² of signals between 0 and 1, shape (…, 3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +51,22 @@ class SimulatedDisplay:
     def show(self, signal: Array) -> Array:
         """Return XYZ in cd/m² of signals between 0 and 1, shape (…, 3)."""
         return np.asarray(self.black_xyz + signal ** np.array(self.gamma) @ self.matrix.T)
+
+
+@dataclass(frozen=True, slots=True)
+class Misread:
+    """A display as an instrument sees it whose error on this kind of panel is a matrix.
+
+    Attributes:
+        matrix: From true XYZ to XYZ seen, three rows.
+    """
+
+    display: Shows
+    matrix: tuple[tuple[float, float, float], ...]
+
+    def show(self, signal: Array) -> Array:
+        """Return XYZ in cd/m², as seen, of signals between 0 and 1, shape (…, 3)."""
+        return np.asarray(self.display.show(signal) @ np.array(self.matrix).T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,12 +120,13 @@ class SimulatedSession:
     """A session of a simulated display, ready to be written.
 
     Attributes:
+        display: What is read, as the instrument sees it.
         keys: Header keys and values, in order.
         noise: Of the instrument.
         seed: Of the noise.
     """
 
-    display: SimulatedDisplay
+    display: Shows
     keys: dict[str, str]
     noise: Noise = field(default_factory=Noise)
     seed: int = 0
