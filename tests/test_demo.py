@@ -3,11 +3,16 @@
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import matchlib
+from matchlib.displays.simulate_spectra import COLORIMETER, COLORIMETER_AGED, WIDE_GAMUT_LCD, error_matrix
 from matchlib.errors import InputError
-from matchlib.running.demo import demo_files, write_demo
+from matchlib.facility.file import read_facility
+from matchlib.readings.archive import Archive
+from matchlib.readings.pairs import newest_corrections
+from matchlib.running.demo import AGED_FILTERS, NEW_FILTERS, demo_files, write_demo
 
 DATA = Path(__file__).parents[1] / "data"
 
@@ -72,6 +77,25 @@ def test_what_was_made_wrong_with_its_monitors_is_found():
     assert faults(found["P3"]) == ["black too light"]
     assert any(limit.startswith("black: 0.62") for limit in found["P3"].limits)
     assert found["W2"].target.red_xy == pytest.approx(found["W2"].response.red_xy, abs=1e-4)
+
+
+@pytest.mark.parametrize(("written", "instrument"), [(NEW_FILTERS, COLORIMETER), (AGED_FILTERS, COLORIMETER_AGED)])
+def test_its_colorimeter_errs_as_the_simulated_one_does(written, instrument):
+    np.testing.assert_allclose(written, error_matrix(WIDE_GAMUT_LCD, instrument), atol=6e-5)
+
+
+def test_its_colorimeter_is_corrected_by_the_newer_pair():
+    """W2 was made with its white at x = 0.3128, y = 0.3482."""
+    room = matchlib.match_room(DATA, "well-house")
+    monitor = next(entry for entry in room.monitors if entry.monitor == "W2")
+    assert monitor.response.white_xy == pytest.approx((0.3128, 0.3482), abs=0.0003)
+    assert any("by the four-colour matrix of 2026-09-08, 0 days before" in told for told in monitor.warnings)
+    archive = Archive(read_facility(DATA))
+    (correction,) = newest_corrections(archive, [("contact-2", "wide-gamut LCD")]).values()
+    assert correction.before.uv > 0.005
+    assert correction.after.uv < 0.0005
+    assert correction.after.luminance < 0.005
+    assert correction.matrix == pytest.approx(np.linalg.inv(AGED_FILTERS), abs=0.003)
 
 
 def test_a_folder_that_is_not_empty_is_refused(tmp_path):

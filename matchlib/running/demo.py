@@ -1,18 +1,24 @@
 """The demo facility: an invented studio with three rooms, two projectors and nine monitors.
 
 People, rooms and figures are made up. Its displays are simulated, so that what is wrong with each is known.
+Its colorimeter errs as an invented one does on a wide-gamut LCD, and two pairs of sessions correct it.
 """
 
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession
+from matchlib.displays.simulate import Misread, Noise, Shows, SimulatedDisplay, SimulatedSession, session_patches
 from matchlib.encoding import Pair
 from matchlib.errors import InputError, Problem
 
 _INVENTED = "invented: simulated readings of a made-up studio"
 _DARK_ROOM = Noise(relative=0.0015, floor=0.0004)
 _CONTACT = Noise(relative=0.002, floor=0.0015)
+
+# What the filters of contact-2 make of XYZ on a wide-gamut LCD: ``simulate_spectra.error_matrix`` of the invented
+# colorimeter, new in March, aged in September; a test compares.
+NEW_FILTERS = ((1.0309, -0.0221, -0.0042), (-0.0215, 1.0228, 0.0052), (-0.0017, 0.0090, 0.9724))
+AGED_FILTERS = ((1.0268, -0.0221, -0.0041), (-0.0214, 1.0177, 0.0052), (-0.0017, 0.0090, 0.9627))
 
 _FACILITY = """# Invented: the studio, its people, rooms and figures are made up.
 name = "Quince Orchard Pictures (invented)"
@@ -61,6 +67,16 @@ luminance = 0.04
 xy = 0.004
 floor = 0.01
 contact = true
+
+[[corrections]]
+instrument = "contact-2"
+session = "readings/pairs/2026-03-12/P3_contact-2.csv"
+reference_session = "readings/pairs/2026-03-12/P3_spectro-1.csv"
+
+[[corrections]]
+instrument = "contact-2"
+session = "readings/pairs/2026-09-08/P3_contact-2.csv"
+reference_session = "readings/pairs/2026-09-08/P3_spectro-1.csv"
 """
 
 _DCI_WHITE, _P3 = (0.314, 0.351), ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
@@ -166,16 +182,64 @@ def demo_files() -> dict[str, str]:
         session = SimulatedSession(display, keys, _DARK_ROOM, seed)
         files[f"readings/{moments[name][:10]}/{name}.csv"] = session.text()
     for seed, monitor in enumerate(_MONITORS, start=201):
-        if not monitor.day:
-            continue
-        noise = _CONTACT if monitor.instrument == "contact-2" else _DARK_ROOM
-        folder = f"readings/{monitor.day[:10]}"
-        keys = _keys(monitor.id, "calibrated", monitor.day, monitor.instrument, monitor.hours)
-        files[f"{folder}/{monitor.id}.csv"] = SimulatedSession(monitor.calibrated, keys, noise, seed).text()
-        if monitor.native is not None:
-            keys |= {"mode": "native"}
-            native = SimulatedSession(monitor.native, keys, noise, seed + 100)
-            files[f"{folder}/{monitor.id}_native.csv"] = native.text()
+        if monitor.day:
+            files |= _monitor_files(monitor, seed)
+    for seed, pair in zip((401, 403), _PAIRS, strict=True):
+        files |= _pair_files(pair, seed)
+    return files
+
+
+def _monitor_files(monitor: DemoMonitor, seed: int) -> dict[str, str]:
+    """Return a monitor's calibrated and native sessions."""
+    noise, seen = _DARK_ROOM, _as_it_is
+    if monitor.instrument == "contact-2":
+        noise, seen = _CONTACT, _by_aged_filters
+    place = f"readings/{monitor.day[:10]}/{monitor.id}"
+    keys = _keys(monitor.id, "calibrated", monitor.day, monitor.instrument, monitor.hours)
+    files = {f"{place}.csv": SimulatedSession(seen(monitor.calibrated), keys, noise, seed).text()}
+    if monitor.native is not None:
+        native = SimulatedSession(seen(monitor.native), keys | {"mode": "native"}, noise, seed + 100)
+        files[f"{place}_native.csv"] = native.text()
+    return files
+
+
+def _as_it_is(display: SimulatedDisplay) -> Shows:
+    return display
+
+
+def _by_aged_filters(display: SimulatedDisplay) -> Shows:
+    return Misread(display, AGED_FILTERS)
+
+
+@dataclass(frozen=True, slots=True)
+class DemoPair:
+    """A monitor read by contact-2 and by spectro-1 one after the other, nobody touching it.
+
+    Attributes:
+        filters: Matrix of contact-2 on that day.
+    """
+
+    day: str
+    hours: int
+    filters: tuple[tuple[float, float, float], ...]
+
+
+_PAIRS = (DemoPair("2026-03-12", 1104, NEW_FILTERS), DemoPair("2026-09-08", 2231, AGED_FILTERS))
+
+
+def _pair_files(pair: DemoPair, seed: int) -> dict[str, str]:
+    """Return the two sessions of P3 that make a correction for its kind of panel."""
+    shows = next(monitor.calibrated for monitor in _MONITORS if monitor.id == "P3")
+    patches = session_patches(steps=8, repeats=3)
+    read: tuple[tuple[str, str, Shows, Noise], ...] = (
+        ("contact-2", "11:10:00", Misread(shows, pair.filters), _CONTACT),
+        ("spectro-1", "11:30:00", shows, _DARK_ROOM),
+    )
+    files = {}
+    for place, (instrument, moment, seen, noise) in enumerate(read):
+        keys = _keys("P3", "calibrated", f"{pair.day}T{moment}", instrument, pair.hours)
+        text = SimulatedSession(seen, keys, noise, seed + place).text(patches)
+        files[f"readings/pairs/{pair.day}/P3_{instrument}.csv"] = text
     return files
 
 
