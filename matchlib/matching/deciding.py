@@ -11,10 +11,9 @@ from matchlib.matching.uncertainty import Uncertainty, uncertainty_of
 from matchlib.matching.verdict import judge
 from matchlib.perception.difference import Score
 from matchlib.perception.viewing import Viewing
-from matchlib.readings.instrument import Correction, Meters
+from matchlib.readings.instrument import TRUSTED_DAYS, Correction, Meters
 from matchlib.readings.session import Patches, Session, average_repeats
 
-_MANY_DAYS = 365  # common practice, no source: filters age, and a year is asked of a calibration
 _TIMES = (4, 16)  # how many times as many repeats anybody would read
 
 
@@ -132,7 +131,7 @@ def _notes(read: Read, meters: Meters, *, repeated: bool) -> list[str]:
             f"{'before' if age >= 0 else 'after'}: residual {before.uv:.4f} to {after.uv:.4f} u′v′, "
             f"{100 * before.luminance:.1f} % to {100 * after.luminance:.1f} % of luminance"
         )
-        if abs(age) > _MANY_DAYS:
+        if abs(age) > TRUSTED_DAYS:
             found.append(f"the correction of {instrument.id} is {abs(age)} days from this reading: make it anew")
     elif instrument.kind == "colorimeter":
         found.append(

@@ -10,12 +10,13 @@ from datetime import date
 
 import numpy as np
 
-from matchlib.arrays import Array, read_only
+from matchlib.arrays import Array, Mask, read_only
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Instrument
 from matchlib.readings.session import Session, average_repeats, pair
 
 FOUR_COLOUR, LEAST_SQUARES = "four-colour matrix", "least squares"
+TRUSTED_DAYS = 365  # common practice, no source: filters age, and a year is asked of a calibration
 _FULL = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 1, 1))
 _WORST_CONDITION = 1e4
 
@@ -155,6 +156,41 @@ def _check_spread(colours: Array) -> None:
         raise InputError(Problem(what, "read full red, green, blue and white with both"))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadByBoth:
+    """The patches of one display that two instruments read, repeats averaged.
+
+    Attributes:
+        labels: Name of each.
+        read: XYZ by the instrument to be corrected, shape (n, 3), cd/m²; ``reference``: by the other.
+        four: Places of full red, green, blue and of white, in this order, of those that both read.
+    """
+
+    labels: tuple[str, ...]
+    read: Array
+    reference: Array
+    four: tuple[int, ...]
+
+
+def read_by_both(session: Session, reference: Session) -> ReadByBoth:
+    """Return what two sessions of one display have in common.
+
+    Raises:
+        InputError: Two displays, one instrument, or a display that was set otherwise between them.
+    """
+    _check_pair(session, reference)
+    places = pair(session, reference)
+    one, other = average_repeats(session), average_repeats(reference)
+    paired = {here: place for place, (here, _, _) in enumerate(places)}
+    found = [paired.get(-1 if (place := one.find(*signal)) is None else place) for signal in _FULL]
+    return ReadByBoth(
+        labels=tuple(label for _, _, label in places),
+        read=read_only(one.xyz[[here for here, _, _ in places]]),
+        reference=read_only(other.xyz[[there for _, there, _ in places]]),
+        four=tuple(place for place in found if place is not None),
+    )
+
+
 def correction_from(session: Session, reference: Session, panel: str) -> Correction:
     """Return the correction that two sessions of one display give.
 
@@ -169,13 +205,8 @@ def correction_from(session: Session, reference: Session, panel: str) -> Correct
     Raises:
         InputError: Two displays, one instrument, too few colours in common, or colours too much alike.
     """
-    _check_pair(session, reference)
-    places = pair(session, reference)
-    one, other = average_repeats(session), average_repeats(reference)
-    read, wanted = one.xyz[[here for here, _, _ in places]], other.xyz[[there for _, there, _ in places]]
-    paired = {here: place for place, (here, _, _) in enumerate(places)}
-    found = [paired.get(-1 if (place := one.find(*signal)) is None else place) for signal in _FULL]
-    four = [place for place in found if place is not None]
+    both = read_by_both(session, reference)
+    read, wanted, four = both.read, both.reference, list(both.four)
     try:
         if len(four) < len(_FULL):
             method, matrix = LEAST_SQUARES, least_squares_matrix(read, wanted)
@@ -203,10 +234,19 @@ def residual(read: Array, reference: Array) -> Residual:
     A patch below a thousandth of the brightest is noise to an inexpensive colorimeter: its chromaticity and
     its ratio say nothing of the filters.
     """
-    lit = reference[:, 1] > 1e-3 * reference[:, 1].max()
-    distance = np.hypot(*(_uv(read[lit]) - _uv(reference[lit])).T)
-    ratio = read[lit, 1] / reference[lit, 1] - 1
+    lit = lit_patches(reference)
+    distance, ratio = uv_distance(read[lit], reference[lit]), read[lit, 1] / reference[lit, 1] - 1
     return Residual(float(np.sqrt((distance**2).mean())), float(np.sqrt((ratio**2).mean())))
+
+
+def lit_patches(reference: Array) -> Mask:
+    """Return which patches are above a thousandth of the brightest, shape (n,) of XYZ (n, 3)."""
+    return np.asarray(reference[:, 1] > 1e-3 * reference[:, 1].max())
+
+
+def uv_distance(one: Array, other: Array) -> Array:
+    """Return Δu′v′ of XYZ, shape (n,) of (n, 3)."""
+    return np.asarray(np.hypot(*(_uv(one) - _uv(other)).T))
 
 
 def _uv(xyz: Array) -> Array:

@@ -23,7 +23,7 @@ def newest_corrections(archive: Archive, needed: Iterable[tuple[str, str]]) -> d
     displays = {entry.file: entry.display for entry in archive.entries}
     found: dict[tuple[str, str], Correction] = {}
     for pair in archive.facility.corrections:
-        key = (pair.instrument, _panel_of(archive, displays.get(pair.session, "")))
+        key = (pair.instrument, panel_of(archive, displays.get(pair.session, "")))
         sessions = paired_sessions(archive, pair) if key in needed else None
         if sessions is not None:
             correction = correction_from(*sessions, key[1])
@@ -48,6 +48,6 @@ def paired_sessions(archive: Archive, pair: CorrectionPair) -> tuple[Session, Se
     return session, reference
 
 
-def _panel_of(archive: Archive, display: str) -> str:
+def panel_of(archive: Archive, display: str) -> str:
     """Return the kind of panel of a monitor; empty for a projector."""
     return next((monitor.panel for monitor in archive.facility.monitors if monitor.id == display), "")
