@@ -31,6 +31,7 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
     assert {
         "matchlib/notebooks/room_match.ipynb",
         "matchlib/notebooks/explore_mismatch.ipynb",
+        "matchlib/notebooks/instrument_check.ipynb",
         "matchlib/reporting/template.typ",
         "matchlib/py.typed",
     } <= names
@@ -53,5 +54,9 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
     assert "1 of 3 match" in line
     assert len(list((away / "reports" / "studio" / "attic").glob("*/match.pdf"))) == 1
     copied = run(python, "-m", "matchlib", "notebooks", "copies", cwd=away).split()
-    assert {Path(path).name for path in copied} == {"room_match.ipynb", "explore_mismatch.ipynb"}
+    assert {Path(path).name for path in copied} == {
+        "room_match.ipynb",
+        "explore_mismatch.ipynb",
+        "instrument_check.ipynb",
+    }
     assert (away / "copies" / "room_match.ipynb").is_file()
