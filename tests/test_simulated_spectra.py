@@ -36,6 +36,7 @@ from matchlib.readings.instrument import FOUR_COLOUR, correction_from, residual
 
 # The stated expanded uncertainties of the reference, as in the demo's facility.toml
 STATED_XY, STATED_LUMINANCE = 0.0015, 0.02
+OWN_XY = 0.004  # stated by the colorimeter
 DISPLAY = "M1"
 UNITS = 12  # other units of a kind, their peaks moved by half a nanometre
 NAMES = [panel.name for panel in PANELS]
@@ -45,7 +46,7 @@ NAMES = [panel.name for panel in PANELS]
 def facility():
     meters = {
         "S1": Instrument("S1", "spectroradiometer", STATED_LUMINANCE, STATED_XY, 0.01, contact=False, common_xy=0.5),
-        "C1": Instrument("C1", "colorimeter", 0.04, 0.004, 0.01, contact=True, common_xy=0.0),
+        "C1": Instrument("C1", "colorimeter", 0.04, OWN_XY, 0.01, contact=True, common_xy=0.0),
     }
     return Facility(Path(), "simulated", ZoneInfo("UTC"), {}, {}, meters, ())
 
@@ -162,7 +163,7 @@ def test_it_misreads_every_panel_and_is_corrected_on_other_units_and_other_patch
         read, true = readings(facility, panel, unit)
         corrected = correction.apply(read, panel.name)
         before, after = residual(read, true), residual(corrected, true)
-        assert worst_xy(read, true) > STATED_XY
+        assert worst_xy(read, true) > OWN_XY
         assert before.uv > 3 * after.uv
         assert worst_xy(corrected, true) < STATED_XY
         assert np.abs(corrected[:, 1] / true[:, 1] - 1).max() < STATED_LUMINANCE
