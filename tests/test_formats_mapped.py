@@ -223,6 +223,19 @@ def test_every_key_of_an_entry_is_checked_with_its_line(make_facility, old, new,
     assert text[problem.line - 1].startswith((key, "[[formats]]"))
 
 
+def test_an_entry_that_reads_no_file_is_told(make_facility):
+    content = "R,G,B,X,Y,Z\n" + lines(*ROWS)
+    root = make_facility(toml_more=GOOD + GOOD, files={"readings/export/M1.csv": content})
+    (warning,) = Archive(read_facility(root)).warnings
+    assert warning.file == "facility.toml"
+    assert warning.what.startswith("[formats.1] reads no file: every file that fits")
+    (warning,) = Archive(read_facility(make_facility(name="none", toml_more=GOOD))).warnings
+    assert warning.what == "[formats.0] reads no file: none fits 'readings/export/{display}.csv'"
+    aside = '[[set_aside]]\nfile = "readings/export/M1.csv"\nreason = "torn"\n'
+    root = make_facility(name="aside", toml_more=GOOD + aside, files={"readings/export/M1.csv": content})
+    assert Archive(read_facility(root)).warnings == ()  # what is set aside is a file all the same
+
+
 def test_a_changed_entry_makes_the_report_stale(make_facility, tmp_path):
     from matchlib.matching.inputs import read_inputs
 

@@ -206,7 +206,14 @@ REPEATED = {
     "warm-up": (warming, "warn", "had not warmed up when it began"),
     "screen load": (loaded, "warn", "the light depends on what else the screen shows"),
 }
-ELSEWHERE = {"luminance unit", "signal range", "room light", "older than the adjustment", "filed twice"}
+ELSEWHERE = {
+    "luminance unit",
+    "signal range",
+    "room light",
+    "older than the adjustment",
+    "filed twice",
+    "contact and veil",
+}
 NAMES = {check.name for check in CHECKS}
 
 
@@ -324,6 +331,31 @@ def test_room_light_in_one_session_is_a_note(make_facility):
 def test_a_session_that_saw_no_room_light_is_not_suspected(make_facility):
     root = make_facility(files={FILE: text(*made(lit_room), instrument="C1")})
     assert "room light" not in {name for name, _, _ in told(root)[1]}
+
+
+PAIR = """
+[[corrections]]
+instrument = "C1"
+session = "readings/pairs/M1_C1.csv"
+reference_session = "readings/pairs/M1_S1.csv"
+"""
+
+
+@pytest.mark.parametrize(("mode", "fires"), [("calibrated", True), ("native", False)])
+def test_room_light_is_told_by_the_contact_session_of_a_correction(make_facility, mode, fires):
+    contact = text(*made(), instrument="C1", measured=ABSENT, mode=mode)
+    beside = text(*made(lit_room), measured=ABSENT, mode=mode)
+    files = {"readings/pairs/M1_C1.csv": contact, "readings/pairs/M1_S1.csv": beside}
+    root = make_facility(toml_more=PAIR, files=files | {FILE: text(*made(lit_room))})
+    words = "was due by readings/pairs/M1_C1.csv, which saw no room light"
+    assert any(severity == "warn" and words in evidence for _, severity, evidence in told(root)[1]) == fires
+
+
+def test_a_contact_instrument_that_claims_room_light_contradicts_itself(make_facility):
+    root = make_facility(files={FILE: text(*made(), instrument="C1", veil="included")})
+    expect(root, "contact and veil", "warn", "C1 is a contact instrument and sees none")
+    root = make_facility(name="plain", files={FILE: text(*made(), instrument="C1")})
+    assert "contact and veil" not in {name for name, _, _ in told(root)[1]}
 
 
 @pytest.mark.parametrize(("day", "fires"), [("2026-03-03", True), ("2026-03-02", False), ("2026-02-01", False)])

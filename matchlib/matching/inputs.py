@@ -10,7 +10,7 @@ from pathlib import Path
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
-from matchlib.readings.archive import Archive, Choice
+from matchlib.readings.archive import Across, Archive, Choice
 from matchlib.readings.instrument import Correction
 from matchlib.readings.pairs import newest_corrections
 
@@ -26,6 +26,7 @@ class RoomInputs:
         files: SHA-256 of every session file of the room's displays.
         hash: 12 hex digits over everything the result depends on.
         day: Of the newest session used, YYYY-MM-DD in the facility's time zone.
+        across: What was read of the projector beside the centre.
         corrections: The newest by instrument and panel, of those that this room's sessions need.
     """
 
@@ -41,6 +42,7 @@ class RoomInputs:
     hash: str
     day: str
     corrections: Mapping[tuple[str, str], Correction] = field(default_factory=dict)
+    across: Across = field(default_factory=Across)
 
 
 def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
@@ -73,9 +75,12 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     paired = {file for entry in corrections.values() for file in (entry.session, entry.reference_session)}
     files |= {entry.file: entry.digest for entry in archive.entries if entry.file in paired}
     set_aside = archive.set_aside_of(displays)
-    used = [choice.session.header.measured for choice in everything if choice.session is not None]
+    across = archive.across(projector.id)
+    sessions = [choice.session for choice in everything if choice.session is not None]
+    used = [session.header.measured for session in (*sessions, *across.places.values())]
     findings = [asdict(finding) for choice in everything for finding in choice.findings]
-    settings = _settings(facility, room, projector, monitors, set_aside)
+    warnings = (*facility.warnings, *archive.warnings)
+    settings = _settings(facility, room, projector, monitors, set_aside, warnings)
     return RoomInputs(
         facility=facility,
         room=room,
@@ -85,10 +90,11 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         choices=choices,
         files=dict(sorted(files.items())),
         set_aside=set_aside,
-        warnings=(*facility.warnings, *archive.warnings),
+        warnings=(*warnings, *across.warnings),
         hash=_digest(settings, files, _fonts(facility), findings),
         day=max(used).astimezone(facility.time_zone).date().isoformat(),
         corrections=corrections,
+        across=across,
     )
 
 
@@ -122,6 +128,7 @@ def _settings(
     projector: Projector,
     monitors: tuple[Monitor, ...],
     set_aside: tuple[tuple[str, str], ...],
+    warnings: tuple[Problem, ...],
 ) -> str:
     """Return the room's resolved settings as canonical JSON."""
     content = {
@@ -133,7 +140,7 @@ def _settings(
         "set_aside": set_aside,
         "formats": [asdict(entry) for entry in facility.formats],
         "corrections": [asdict(entry) for entry in facility.corrections],
-        "warnings": [str(warning) for warning in facility.warnings],
+        "warnings": [str(warning) for warning in warnings],
     }
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
 

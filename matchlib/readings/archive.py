@@ -1,55 +1,21 @@
 """The index of ``readings/``: which files there are, whose they are, which session counts (design 3.2)."""
 
-import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
-from hashlib import sha256
 from pathlib import Path
 
 from matchlib.encoding import Encoding
-from matchlib.errors import InputError, Problem, nearest
-from matchlib.facility import ids
-from matchlib.facility.rooms import Facility, Monitor
+from matchlib.errors import InputError, Problem
+from matchlib.facility.patterns import match_path
+from matchlib.facility.rooms import Facility, Format, Monitor
 from matchlib.readings.checks.finding import Context, Finding
-from matchlib.readings.formats.keys import Keys, read_header, rough_header
-from matchlib.readings.formats.recognise import (
-    HEAD,
-    entry_of,
-    may_be_session,
-    open_source,
-    read_session,
-    refuse_by_head,
-)
+from matchlib.readings.entries import Entry, entry_from, files_in, inside, read_bytes
+from matchlib.readings.formats.recognise import entry_of, open_source, read_session
 from matchlib.readings.quality import RANGE_CHECK, check_session, find
 from matchlib.readings.session import Header, Session, average_repeats, missing_from
 from matchlib.readings.surroundings import context_of, same_tables
-
-FOLDER = "readings"
-_SIZE_LIMIT = 64_000_000  # ten thousand patches with full spectra; anything larger is no session
-_LINK_OUT = "a link that leads out of the facility folder is not followed"
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One file under ``readings/``.
-
-    Attributes:
-        display: Whose it is; empty where that cannot be told.
-        header: What it says of itself; where ``problems`` stand, no more than when and what for; None where even
-            that is unsure.
-        problems: What is wrong with its key lines.
-        warnings: What was not understood in them.
-    """
-
-    file: str
-    data: bytes = field(repr=False)
-    digest: str
-    display: str
-    header: Header | None
-    problems: tuple[Problem, ...] = ()
-    warnings: tuple[Problem, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +37,21 @@ class Choice:
     findings: tuple[Finding, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Across:
+    """What was read of a projector across its screen, in its calibrated mode.
+
+    Attributes:
+        places: The newest readable session of each position beside the centre; it need not be complete.
+        centre: Every readable session at the centre, newest first, complete or not.
+        warnings: A position's newest sessions that cannot be read.
+    """
+
+    places: Mapping[str, Session] = field(default_factory=dict)
+    centre: tuple[Session, ...] = ()
+    warnings: tuple[Problem, ...] = ()
+
+
 class Archive:
     """The readings of a facility, indexed once.
 
@@ -89,17 +70,19 @@ class Archive:
         entries, warnings = [], []
         set_aside = {entry.file.replace("\\", "/") for entry in self.facility.set_aside}
         seen = set()
-        for path, problem in _files(self.facility.root):
+        for path, problem in files_in(self.facility.root):
             file = path.relative_to(self.facility.root).as_posix()
             seen.add(file)
             if problem:
                 warnings.append(Problem(problem, "copy the file into the folder", file))
             elif file not in set_aside:
-                entries.append(_entry(path, file, self.facility))
+                entries.append(entry_from(path, file, self.facility))
         warnings += [
             Problem(f"set aside, but there is no such file: {file!r}", "correct its path", "facility.toml")
             for file in sorted(set_aside - seen)
         ]
+        used = {entry.name for file in seen if (entry := entry_of(file, self.facility)) is not None}
+        warnings += [_idle(entry, seen) for entry in self.facility.formats if entry.name not in used]
         return entries, warnings
 
     @property
@@ -127,14 +110,14 @@ class Archive:
         found = []
         for entry in self.facility.set_aside:
             path = self.facility.root / entry.file
-            if _inside(path, self.facility.root) and path.is_file() and self._display_in(path, entry.file) in wanted:
+            if inside(path, self.facility.root) and path.is_file() and self._display_in(path, entry.file) in wanted:
                 found.append((entry.file, entry.reason))
         return tuple(found)
 
     def _display_in(self, path: Path, file: str) -> str:
         """Return the display that a file names, as far as it can be read."""
         try:
-            return open_source(_read_bytes(path, file, self.facility), file, self.facility).keys.get("display")
+            return open_source(read_bytes(path, file, self.facility), file, self.facility).keys.get("display")
         except InputError:
             return ""
 
@@ -149,6 +132,30 @@ class Archive:
     def native_choice(self, monitor: Monitor) -> Choice:
         """Return which native session of a monitor counts; native sessions belong to no preset."""
         return self._choice(monitor.id, "", "native", self.encoding_of(monitor))
+
+    def across(self, projector: str) -> Across:
+        """Return what was read of a projector across its screen; what is part of [[corrections]] is not in it."""
+        encoding = self.facility.projectors[projector].encoding
+        by_place: dict[str, list[tuple[Header, Session | InputError]]] = {}
+        for entry in self.of(projector):
+            header = entry.header
+            if header is not None and header.mode == "calibrated" and header.file not in self._paired:
+                read = InputError(entry.problems) if entry.problems else self._read(entry, encoding)
+                by_place.setdefault(header.position, []).append((header, read))
+        centre: list[Session] = []
+        newest: dict[str, Session] = {}
+        warnings: list[Problem] = []
+        for position, found in by_place.items():
+            found.sort(key=lambda pair: pair[0].measured, reverse=True)
+            readable = [read for _, read in found if isinstance(read, Session)]
+            if position == "centre":
+                centre = readable
+                continue
+            first = found[0][1]
+            warnings += first.problems if isinstance(first, InputError) else ()
+            if readable:
+                newest[position] = readable[0]
+        return Across(newest, tuple(centre), tuple(warnings))
 
     def encoding_of(self, monitor: Monitor) -> Encoding:
         """Return what a monitor is fed where its session does not say."""
@@ -183,7 +190,8 @@ class Archive:
         if choice.session is None:
             return choice
         twins = [twin for twin in self._same_tables.get(choice.session.file, ()) if not self._is_later(twin)]
-        context = context_of(self.facility, choice.session, sorting.earlier, twins)
+        dark = self._contact_pairs(choice.session.header, encoding)
+        context = context_of(self.facility, choice.session, sorting.earlier, twins, dark)
         return replace(choice, findings=find(choice.session, context))
 
     @cached_property
@@ -195,6 +203,19 @@ class Archive:
         if header.file in self._paired:
             return "part of [[corrections]]"
         return _other_purpose(header, preset, mode)
+
+    def _contact_pairs(self, header: Header, encoding: Encoding) -> list[Session]:
+        """Return the sessions of [[corrections]] that a contact instrument read in the same state, newest first."""
+        state = (header.mode, header.preset, header.position)
+        found = []
+        for entry in self.of(header.display):
+            own = entry.header
+            if own is None or entry.problems or entry.file not in self._paired:
+                continue
+            if (own.mode, own.preset, own.position) == state and self.facility.instruments[own.instrument].contact:
+                read = self._read(entry, encoding)
+                found += [read] if isinstance(read, Session) else []
+        return sorted(found, key=lambda session: session.header.measured, reverse=True)
 
     @cached_property
     def _paired(self) -> frozenset[str]:
@@ -301,98 +322,11 @@ def _same_readings(one: Session, other: Session) -> bool:
     return one.signal.tobytes() == other.signal.tobytes() and one.xyz.tobytes() == other.xyz.tobytes()
 
 
-def _files(root: Path) -> Iterator[tuple[Path, str]]:
-    """Yield every file under ``readings/`` in order, and what forbids to read it."""
-    for folder, folders, names in os.walk(root / FOLDER):
-        folders[:] = sorted(name for name in folders if not name.startswith("."))
-        for name in list(folders):
-            if Path(folder, name).is_symlink():
-                folders.remove(name)
-                yield Path(folder, name), "a link to a folder is not followed"
-        for name in sorted(names):
-            if not name.startswith((".", "~$")):
-                path = Path(folder, name)
-                yield path, "" if _inside(path, root) else _LINK_OUT
-
-
-def _inside(path: Path, root: Path) -> bool:
-    try:
-        return path.resolve().is_relative_to(root)
-    except (OSError, RuntimeError, ValueError):  # a link to itself, a name no system has
-        return False
-
-
-def _entry(path: Path, file: str, facility: Facility) -> Entry:
-    """Return the index entry of a file; whatever is wrong stands in its problems."""
-    data = b""
-    try:
-        data = _read_bytes(path, file, facility)
-        keys = open_source(data, file, facility).keys
-    except InputError as error:
-        return Entry(file, b"", sha256(data).hexdigest(), "", None, error.problems)
-    digest = sha256(data).hexdigest()
-    try:
-        _check_owner(keys, facility)
-        display = keys.get("display")
-    except InputError as error:
-        return Entry(file, data, digest, "", None, error.problems)
-    try:
-        header, warnings = read_header(keys.copy(), facility)
-        _check_preset(header, keys, facility)
-    except InputError as error:
-        unsure = any(problem.column == "preset" for problem in error.problems)
-        rough = None if unsure else rough_header(keys, facility)
-        return Entry(file, data, digest, display, rough, error.problems)
-    return Entry(file, data, digest, display, header, (), tuple(warnings))
-
-
-def _read_bytes(path: Path, file: str, facility: Facility) -> bytes:
-    """Return a file's bytes; refuse by its first bytes what cannot be a session, before reading the rest."""
-    do = "set it aside with a reason, or move it out of readings/"
-    try:
-        size = path.stat().st_size
-        if not path.is_file():
-            raise InputError(Problem("this is no file", do, file))
-        with path.open("rb") as stream:
-            head = stream.read(HEAD)
-            if entry_of(file, facility) is None:
-                refuse_by_head(head, file)
-            if size > _SIZE_LIMIT:
-                raise InputError(Problem(f"{size:,} bytes are more than any session has", do, file))
-            if size > HEAD and not may_be_session(head, file, facility):
-                what = f"none of the first {HEAD:,} bytes says '# display: …'"
-                raise InputError(Problem(what, do, file, 1, "display"))
-            return head + stream.read()
-    except OSError as error:
-        raise InputError(Problem(f"cannot be read: {error.strerror}", f"mend its access, or {do}", file)) from None
-
-
-def _check_owner(keys: Keys, facility: Facility) -> None:
-    """Refuse a file of which it cannot be told whose readings it holds."""
-    display, known = keys.get("display"), [*facility.projectors, *(m.id for m in facility.monitors)]
-    line = keys.values["display"][1] if "display" in keys.values else None
-    doubled = [problem for problem in keys.problems if problem.column == "display"]
-    if not display and doubled:
-        raise InputError(doubled)
-    if not display and keys.empty:
-        what, do = "the file is empty", "export the session again, or set the file aside with a reason"
-        raise InputError(Problem(what, do, keys.file, 1))
-    if not display:
-        what, do = f"no {keys.form('display')} says whose readings these are", "add it, or set the file aside"
-        raise InputError(Problem(what, do, keys.file, line or 1, "display"))
-    if display not in known:
-        wrong = ids.fault(display)
-        what = f"{display!r} is no id: it {wrong}" if wrong else f"no display {display!r} in this facility"
-        do = f"{nearest(display, known)}; add it to monitors.csv, or set the file aside with a reason"
-        raise InputError(Problem(what, do, keys.file, line, "display"))
-
-
-def _check_preset(header: Header, keys: Keys, facility: Facility) -> None:
-    """Refuse a calibrated session of a preset that the inventory does not have."""
-    presets = [monitor.preset for monitor in facility.monitors if monitor.id == header.display]
-    if header.mode != "calibrated" or not presets or header.preset in presets:
-        return
-    line = keys.values["preset"][1] if "preset" in keys.values else None
-    what = f"monitors.csv has no preset {header.preset!r} of {header.display}"
-    do = f"{nearest(header.preset, presets, 'it has')}; add the row, or set the file aside with a reason"
-    raise InputError(Problem(what, do, header.file, line, "preset"))
+def _idle(entry: Format, files: Iterable[str]) -> Problem:
+    """Return the warning for an entry of [[formats]] that reads no file."""
+    taken = any(match_path(entry.files, file) for file in files)
+    what = f"[{entry.name}] reads no file: " + (
+        f"every file that fits {entry.files!r} fits an earlier entry" if taken else f"none fits {entry.files!r}"
+    )
+    do = "put it before that entry" if taken else "correct its path, or take the entry out"
+    return Problem(what, do, "facility.toml")

@@ -25,7 +25,11 @@ _File = TypeVar("_File", bound=_Filed)
 
 
 def context_of(
-    facility: Facility, session: Session, earlier: Sequence[Session], twins: Iterable[_Filed] = ()
+    facility: Facility,
+    session: Session,
+    earlier: Sequence[Session],
+    twins: Iterable[_Filed] = (),
+    contact: Sequence[Session] = (),
 ) -> Context:
     """Return the context of a session.
 
@@ -34,6 +38,7 @@ def context_of(
         session: The one that counts.
         earlier: The other complete sessions of the same display, mode and preset, newest first.
         twins: Files with the same table of readings.
+        contact: Sessions of [[corrections]] that a contact instrument read in the same state, newest first.
     """
     header = session.header
     row = _row(facility, header)
@@ -42,6 +47,7 @@ def context_of(
         panel="projector" if row is None else row.panel,
         nominal_luminance=session.encoding.luminance if row is None else None,
         earlier=tuple(earlier),
+        contact=tuple(contact),
         day=header.measured.astimezone(facility.time_zone).date(),
         adjusted=date.fromisoformat(row.adjusted) if row is not None and row.adjusted else None,
         twins=tuple(

@@ -46,6 +46,7 @@ def check(folder: str | Path, on: str = "") -> Findings:
         choices.append((f"{name}, native", archive.native_choice(monitor)))
     warnings = [*map(str, (*facility.warnings, *archive.warnings))]
     warnings += [str(warning) for _, choice in choices for warning in choice.warnings]
+    warnings += [str(warning) for name in facility.projectors for warning in archive.across(name).warnings]
     errors: list[str] = []
     rooms: list[str] = []
     failed = 0

@@ -29,7 +29,8 @@ def _room_light(evidence: Evidence, context: Context) -> Iterator[Remark]:
     if found is None or not session.header.veil_included:
         return
     white, black = found
-    known = [(other, pair) for other in context.earlier if (pair := _contrast(other)) is not None]
+    others = (*context.earlier, *context.contact)
+    known = [(other, pair) for other in others if (pair := _contrast(other)) is not None]
     known.sort(key=lambda entry: entry[0].header.veil_included)  # those that saw no room light tell most
     if known:
         other, (their_white, their_black) = known[0]
@@ -98,8 +99,19 @@ def _twice(evidence: Evidence, context: Context) -> Iterator[Remark]:
             )
 
 
+def _contact(evidence: Evidence, context: Context) -> Iterator[Remark]:
+    instrument = context.instrument
+    if instrument is not None and instrument.contact and evidence.session.header.veil_included:
+        yield Remark(
+            WARN,
+            f"veil says that room light was read, but {instrument.id} is a contact instrument and sees none",
+            "take 'veil: included' out of the file's key lines, or correct 'contact' or 'instrument'",
+        )
+
+
 CIRCUMSTANCES = (
     Check("room light", _room_light),
     Check("older than the adjustment", _adjusted),
     Check("filed twice", _twice),
+    Check("contact and veil", _contact),
 )

@@ -60,6 +60,7 @@ class Context:
         panel: Technology of the display, as ``monitors.csv`` words it; ``projector`` for a screen.
         nominal_luminance: Peak white that the display is meant to have, cd/m².
         earlier: Other sessions of the same display, mode and preset, newest first.
+        contact: Those of [[corrections]] in the same state that a contact instrument read: no room light in them.
         day: Of the session in the facility's time zone; ``adjusted``: when the display was last adjusted.
         twins: Other files that hold the same readings.
     """
@@ -68,6 +69,7 @@ class Context:
     panel: str = ""
     nominal_luminance: float | None = None
     earlier: tuple[Session, ...] = ()
+    contact: tuple[Session, ...] = ()
     day: date | None = None
     adjusted: date | None = None
     twins: tuple[Twin, ...] = ()
