@@ -105,6 +105,32 @@ def test_tristimulus_values_of_the_file_are_used_and_its_spectra_kept():
     assert "the file's own tristimulus values are used" in session.warnings[0].what
 
 
+def measured(factor=1.0, luminance_unit="cd/m2"):
+    """Return the real readings of a wide-gamut LCD with their spectra; ``factor``: of the X, Y, Z beside them."""
+    table = np.genfromtxt(TABLE, delimiter=",", skip_header=1)[:, 1:]
+    table[:, 3:6] *= factor
+    names = ["r", "g", "b", "X", "Y", "Z", *(f"nm{wavelength}" for wavelength in range(380, 781, 4))]
+    rows = [",".join([*(f"{255 * value:.4f}" for value in row[:3]), *map(repr, row[3:].tolist())]) for row in table]
+    return text(*rows, header=",".join(names), radiance_unit="W/sr/m2/nm", luminance_unit=luminance_unit)
+
+
+def other_than_spectra(content):
+    return [warning for warning in read(content).warnings if "of what their spectra give" in warning.what]
+
+
+def test_real_tristimulus_values_agree_with_their_spectra():
+    assert other_than_spectra(measured()) == []
+    assert other_than_spectra(measured(1.005)) == []
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(1.02, "cd/m2"), (0.98, "cd/m2"), (1.0, "fL"), (1 / 3.4262, "cd/m2")])
+def test_tristimulus_values_that_are_not_those_of_their_spectra_are_told(factor, unit):
+    (warning,) = other_than_spectra(measured(factor, unit))
+    assert "of 22 readings are beyond 1 % of what their spectra give" in warning.what  # all but black, near the floor
+    assert warning.line is not None
+    assert warning.column in {"X", "Y", "Z"}
+
+
 def test_the_unit_is_never_guessed():
     problem = only(spectral_text(unit=""))
     assert (problem.line, problem.column) == (7, "nm380")

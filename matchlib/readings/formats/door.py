@@ -17,6 +17,8 @@ from matchlib.readings.session import Header, Session, Spectra
 
 _MOST_LIGHT = 1e6  # cd/m²
 _LEAST_Y = 1e-4  # the spectrum locus comes no nearer to y = 0 (CIE 1931, 380 nm: .005)
+_DISAGREES = 0.01  # of the largest of X, Y, Z: half of the 2 % that a good meter is good for. The 4 nm spectra of a
+# measured LCD give its meter's own values to 0.17 % (tests/reference/wide_gamut_lcd). No source
 _SEVERAL = 20  # so many problems of one kind are listed; more would hide them
 
 
@@ -47,6 +49,8 @@ def read_source(source: Source, data: bytes, facility: Facility, display_encodin
         spectra, notes = read_spectra(table, cells.values[:, 3 + len(values) :], header)
         warnings += notes
     xyz = _tristimulus(cells, table, header, spectra)
+    if values and spectra is not None:
+        warnings += _disagreement(xyz, spectra, table, cells.lines, header, facility)
     columns = _columns_of_xyz(table, spectral)
     _check_floor(xyz, columns, facility.instruments[header.instrument].floor, cells.lines, file)
     warnings += _check_codes(codes, header, table, cells.lines)
@@ -140,6 +144,26 @@ def _tristimulus(cells: Cells, table: Table, header: Header, spectra: Spectra | 
         do = "correct the readings or radiance_unit"
         raise InputError(Problem(what, do, header.file, cells.lines[bad[0]], table.title(table.spectral()[0][1])))
     return xyz
+
+
+def _disagreement(
+    xyz: Array, spectra: Spectra, table: Table, lines: list[int], header: Header, facility: Facility
+) -> list[Problem]:
+    """Return a warning where a file's X, Y, Z are not those of its spectra; below the floor both are noise."""
+    own = to_tristimulus(spectra)
+    size = np.maximum(np.abs(xyz).max(axis=1), np.abs(own).max(axis=1))
+    off = np.abs(xyz - own).max(axis=1)
+    bad = np.flatnonzero((off > _DISAGREES * size) & (off > facility.instruments[header.instrument].floor))
+    if not len(bad):
+        return []
+    worst = int(bad[(off[bad] / size[bad]).argmax()])
+    axis = int(np.abs(xyz[worst] - own[worst]).argmax())
+    what = (
+        f"{len(bad)} of {len(xyz)} readings are beyond {100 * _DISAGREES:g} % of what their spectra give, this one "
+        f"most: {'XYZ'[axis]} is {xyz[worst, axis]:.4g}, by its spectrum {own[worst, axis]:.4g}"
+    )
+    do = "check radiance_unit, luminance_unit and whether both are of one reading; X, Y, Z as given are used"
+    return [Problem(what, do, header.file, lines[worst], _columns_of_xyz(table, ())[axis])]
 
 
 def _to_xyz(values: Array, table: Table, lines: list[int], file: str) -> Array:
