@@ -6,12 +6,13 @@ import pytest
 
 import matchlib
 from matchlib.encoding import STANDARD
-from matchlib.matching.conformity import GRADES, REVIEW_ROOM, THEATRE, _Sure, projection_checks, reached_grade
+from matchlib.matching.conformity import GRADES, projection_checks, reached_grade
 from matchlib.matching.result import Figures
+from matchlib.matching.tolerances import REVIEW_ROOM, THEATRE, Sure
 from matchlib.perception.difference import Score
 from matchlib.reporting.pages import page_data
 
-EXACT = _Sure(luminance=0.0, xy=0.0, gamma=0.0, contrast=0.0, guarded=True)
+EXACT = Sure(luminance=0.0, xy=0.0, gamma=0.0, contrast=0.0, guarded=True)
 P3 = STANDARD["P3 DCI"]
 SCREEN = Figures(
     48.0, 0.024, 2000.0, P3.white_xy, P3.red_xy, P3.green_xy, P3.blue_xy, 2.6, 0.0, Score("CIEDE2000", 0, 0, 0, "")

@@ -257,7 +257,7 @@ def test_match_json_reads_back_and_holds_null_not_absent(demo):
         raw = json.loads(text)
         assert raw["schema"] == 1
         assert raw["room_target"] is None
-        assert len(raw["projector"]["conformity"]) == 11
+        assert len(raw["projector"]["conformity"]) == 14
         for monitor in raw["monitors"]:
             assert set(monitor["levels"]) == {"now", "settings", "curves", "table"}
             assert monitor["causes"] is None

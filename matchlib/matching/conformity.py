@@ -5,6 +5,7 @@ peak or gamma on purpose; where they differ from the standard's, the standard's 
 Tolerances in x, y are boxes, as the standards draw them.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,37 +15,19 @@ from matchlib.encoding import STANDARD, Encoding, Pair
 from matchlib.facility.rooms import Instrument, Projector
 from matchlib.matching.errors_of_readings import noise_of, scatter_of
 from matchlib.matching.result import Check, Figures
-from matchlib.matching.verdict import guarded_result, uv_of, white_distance
+from matchlib.matching.steps import step_checks
+from matchlib.matching.tolerances import NOMINAL_PEAK, REVIEW_ROOM, THEATRE, Place, Sure
+from matchlib.matching.uniformity import uniformity_checks
+from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import uv
+from matchlib.readings.archive import Across
 from matchlib.readings.session import Session, average_repeats
 
 _ST, _RP, _EBU = "ST 431-1:2006", "RP 431-2:2011", "EBU Tech 3320 v3.0"
-_NOMINAL_PEAK = 48.0  # cd/m², ST 431-1:2006, 5.1
 VIDEO = ("BT.709", "BT.601 525", "BT.601 625", "BT.2020")
 _CHANNELS = ("red", "green", "blue")
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Tolerances of one kind of place.
-
-    Attributes:
-        luminance: cd/m² about 48; scaled with a declared peak.
-        white: Of x and of y.
-        contrast: Least sequential contrast, black of the room included.
-        gamma: Relative.
-    """
-
-    name: str
-    luminance: float
-    white: float
-    contrast: float
-    gamma: float
-
-
-# ST 431-1:2006, Table 1 (5.1, 5.3) and RP 431-2:2011, Table A.1 (7.5, 7.7)
-REVIEW_ROOM = Place("review room", 3.5, 0.002, 1500.0, 0.02)
-THEATRE = Place("theatre", 10.2, 0.006, 1200.0, 0.05)
 # RP 431-2:2011, Table A.1, 7.9: how far x and y may lie (below, above) the nominal primary
 _PRIMARY_BOXES = {
     "red": ((0.01, 0.01), (0.01, 0.01)),
@@ -82,65 +65,62 @@ GRADES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Sure:
-    """How far the readings behind the checks may be off (k = 2), and whether that guards them."""
-
-    luminance: float
-    xy: float
-    gamma: float
-    contrast: float
-    guarded: bool
-
-    def check(self, name: str, value: float, limit: float, expanded: float, *words: str) -> Check:
-        """Return an upper limit's check; ``words``: unit and source."""
-        unit, source = words
-        band = expanded if self.guarded else 0.0
-        return Check(name, value, limit, expanded, unit, guarded_result(value, limit, band), source)
-
-    def least(self, name: str, value: float, limit: float, expanded: float, *words: str) -> Check:
-        """Return a lower limit's check."""
-        unit, source = words
-        band = expanded if self.guarded else 0.0
-        return Check(name, value, limit, expanded, unit, guarded_result(-value, -limit, band), source)
-
-
-def _sure(session: Session, response: Response, instrument: Instrument, *, guarded: bool) -> _Sure:
+def _sure(session: Session, response: Response, instrument: Instrument, *, guarded: bool) -> Sure:
     patches = average_repeats(session)
     noise = noise_of(patches, instrument)
     scatter = scatter_of(patches, response, noise)
     # The scale cancels in a contrast; what is left is the scatter of black and, below the floor, its noise.
     black = 2 * scatter.black / response.black if response.black > 0 else np.inf
-    return _Sure(instrument.luminance, instrument.xy, 2 * scatter.gamma, float(black), guarded)
+    return Sure(instrument.luminance, instrument.xy, 2 * scatter.gamma, float(black), guarded)
 
 
-def reference_conformity(
-    projector: Projector,
-    session: Session,
-    response: Response,
-    figures: Figures,
-    instrument: Instrument,
-    rule: str,
-) -> tuple[Check, ...]:
-    """Return a room's reference against its standard, the limits those of a review room.
+@dataclass(frozen=True, slots=True, eq=False)
+class Screen:
+    """A room's reference as it was measured.
+
+    Attributes:
+        projector: As declared.
+        session: What counts; ``response``: fitted to it; ``figures``: of it.
+        across: What was read beside the centre.
+        instruments: By id.
+    """
+
+    projector: Projector
+    session: Session
+    response: Response
+    figures: Figures
+    across: Across
+    instruments: Mapping[str, Instrument]
+
+
+def reference_conformity(screen: Screen, rule: str, place: Place = REVIEW_ROOM) -> tuple[Check, ...]:
+    """Return a room's reference against its standard.
+
+    A reference monitor that takes the screen's place is held against EBU Tech 3320 if it is fed video.
 
     Args:
-        projector: As declared; where a reference monitor takes the screen's place it is held against
-            EBU Tech 3320, grade 1, if it is fed video.
-        session: What counts.
-        response: Fitted to it.
-        figures: Of it.
-        instrument: That read it.
+        screen: As measured.
         rule: ``guarded`` or ``simple``.
+        place: Whose limits; a facility does not state its own, so a review room's by default.
     """
-    if projector.kind == "monitor":
+    session, response, figures = screen.session, screen.response, screen.figures
+    instrument = screen.instruments[session.header.instrument]
+    if screen.projector.kind == "monitor":
         return video_conformity(session, response, figures, instrument, rule) or ()
-    sure = _sure(session, response, instrument, guarded=rule == "guarded")
-    return projection_checks(figures, projector.encoding, sure)
+    guarded = rule == "guarded"
+    sure = _sure(session, response, instrument, guarded=guarded)
+    checks = projection_checks(figures, screen.projector.encoding, sure, place)
+    steps = step_checks(session, instrument, sure, place)
+    return (*checks, *steps, *uniformity_checks(screen.across, session, screen.instruments, place, guarded=guarded))
+
+
+def in_theatre(screen: Screen, rule: str) -> tuple[Check, ...]:
+    """Return the checks of a projector with the limits of a theatre; none for a reference monitor."""
+    return () if screen.projector.kind == "monitor" else reference_conformity(screen, rule, THEATRE)
 
 
 def projection_checks(
-    figures: Figures, encoding: Encoding, sure: _Sure, place: Place = REVIEW_ROOM
+    figures: Figures, encoding: Encoding, sure: Sure, place: Place = REVIEW_ROOM
 ) -> tuple[Check, ...]:
     """Return a projector's checks against ST 431-1:2006 and RP 431-2:2011, about what is declared.
 
@@ -170,8 +150,8 @@ def _nominal(name: str, encoding: Encoding) -> object:
     return getattr(encoding, f"{word}_xy", None)
 
 
-def _about(figures: Figures, encoding: Encoding, sure: _Sure, place: Place) -> list[Check]:
-    share = encoding.luminance / _NOMINAL_PEAK
+def _about(figures: Figures, encoding: Encoding, sure: Sure, place: Place) -> list[Check]:
+    share = encoding.luminance / NOMINAL_PEAK
     scaled = "" if share == 1 else ", scaled with the declared peak"
     off = abs(figures.luminance - encoding.luminance)
     where = f", {place.name}"
@@ -214,7 +194,7 @@ def video_conformity(
     return tuple(check for grade in GRADES for check in grade_checks(grade, session, response, figures, sure))
 
 
-def grade_checks(grade: Grade, session: Session, response: Response, figures: Figures, sure: _Sure) -> list[Check]:
+def grade_checks(grade: Grade, session: Session, response: Response, figures: Figures, sure: Sure) -> list[Check]:
     """Return the checks of one grade; the formulas of its Annex B, the encoding's nominal values."""
     found = []
     encoding = session.encoding

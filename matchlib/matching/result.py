@@ -155,7 +155,12 @@ class MonitorMatch:
 
 @dataclass(frozen=True, slots=True)
 class ProjectorMatch:
-    """The room's reference as it was measured."""
+    """The room's reference as it was measured.
+
+    Attributes:
+        conformity: Against its standard, the limits those of a review room.
+        in_theatre: The same with a theatre's limits; not part of ``match.json``.
+    """
 
     id: str
     session: str
@@ -166,6 +171,7 @@ class ProjectorMatch:
     instrument: str | None = None
     row: Projector | None = None
     fitted: Response | None = None
+    in_theatre: tuple[Check, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +254,7 @@ class RoomMatch:
             raise InputError(Problem(f"not a match.json: {error}", "make the report again")) from None
 
 
-_PRIVATE = ("row", "detail", "fitted")
+_PRIVATE = ("row", "detail", "fitted", "in_theatre")
 
 
 def _public(entry: MonitorMatch | ProjectorMatch) -> dict[str, Any]:

@@ -8,13 +8,14 @@ from matchlib.arrays import one_thread
 from matchlib.displays.response import Response, fit_response, nominal_response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
-from matchlib.matching.conformity import reference_conformity
+from matchlib.matching.conformity import Screen, in_theatre, reference_conformity
 from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.result import ProjectorMatch, RoomMatch
 from matchlib.matching.solving import Judge, Reference, figures_of, solve_monitors
 from matchlib.matching.veil import screen_veil, under_veil
+from matchlib.matching.uniformity import uniformity_notes
 from matchlib.package import versions
 from matchlib.patches import standard_list
 from matchlib.perception.viewing import Viewing, wanted
@@ -74,8 +75,8 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         for monitor, choices, entry in zip(inputs.monitors, inputs.choices, solved, strict=True)
     )
     instruments = dict(facility.instruments)
-    instrument = instruments[session.header.instrument]
-    figures = figures_of(session, response, instrument)
+    figures = figures_of(session, response, instruments[session.header.instrument])
+    screen = Screen(inputs.projector, session, response, figures, inputs.across, instruments)
     return RoomMatch(
         facility=facility.name,
         room=room.id,
@@ -88,13 +89,12 @@ def _match(inputs: RoomInputs) -> RoomMatch:
             session=session.file,
             measured=session.header.measured.isoformat(),
             response=figures,
-            conformity=reference_conformity(
-                inputs.projector, session, response, figures, instrument, room.tolerances.rule
-            ),
+            conformity=reference_conformity(screen, room.tolerances.rule),
             findings=inputs.projector_choice.findings,
             instrument=session.header.instrument,
             row=inputs.projector,
             fitted=response,
+            in_theatre=in_theatre(screen, room.tolerances.rule),
         ),
         mode=room.match,
         luminance=float(reference.wanted.white[1]),
@@ -151,6 +151,8 @@ def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[
     found = [str(problem) for problem in (*inputs.warnings, *inputs.projector_choice.warnings)]
     if not response.black_read:
         found.append(f"{projector.id}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
+    if projector.kind == "projector":
+        found += uniformity_notes(inputs.across, session, inputs.facility.time_zone)
     if room.reference == "nominal":
         found.append(f"the room follows the encoding {projector.encoding.name}, not the projector as measured")
     if projector.veil > 0 and session.header.veil_included:

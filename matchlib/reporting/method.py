@@ -58,8 +58,8 @@ _LIMITS = (
     "and look different, most of all narrow-band ones beside a xenon screen.",
     "The model is additive. A display with a white sub-pixel, a limiter or readings that depend on its load is "
     "not; its additivity error and fit error say how far it is from the model.",
-    "One place of the screen was read, the centre, at the time given; uniformity is not in it, and drift only "
-    "where a session repeats its patches.",
+    "The match is of the centre of the screen at the time given. How even the screen is stands beside its standard, "
+    "as far as its sides and corners were read; drift shows only where a session repeats its patches.",
     "The checks of the sessions see what a session shows of itself, beside earlier ones where there are any. Room "
     "light in a single session cannot be told from a raised black.",
     "The words for differences (alike, close, visible, plain, another picture) are common practice, no source.",

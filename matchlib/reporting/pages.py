@@ -1,11 +1,11 @@
 """A room's result as the data that the report's template sets: strings only, nothing left to compute."""
 
-from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
 from matchlib.matching.conformity import reached_grade
-from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.result import Figures, MonitorMatch, ProjectorMatch, RoomMatch, Target
+from matchlib.matching.uniformity import CORNERS, LUMINANCE_AT, SIDES
 from matchlib.readings.checks.finding import Finding
 from matchlib.readings.quality import CHECKS
 from matchlib.reporting import words
@@ -19,6 +19,7 @@ _MONTHS = (  # not the locale's: a report has the same bytes everywhere
     *("January", "February", "March", "April", "May", "June"),
     *("July", "August", "September", "October", "November", "December"),
 )
+_CONFORMS = {"pass": "within", "fail": "outside", "undecided": "undecided"}
 CAPTIONS = {
     "chromaticity": "Colours it can make, against the screen's",
     "tone": "Tone: how light the greys are",
@@ -58,7 +59,8 @@ def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
         "measured": _measured(room),
         "sheet": [_sheet_row(room, monitor) for monitor in room.monitors],
         "pages": [_page(room, monitor, files) for monitor in measured],
-        "conformity": _conformity(room.projector.conformity or ()),
+        "conformity": _conformity(room.projector),
+        "uneven": _evenness(room.projector),
         "grades": [
             f"{words.name_of(m)} is fed video: by EBU Tech 3320 v3.0 it reaches {reached_grade(m.conformity)}, "
             "as far as readings at the centre tell; each check stands in match.json."
@@ -219,19 +221,32 @@ def _page(
     }
 
 
-def _conformity(checks: Iterable[Check]) -> list[list[str]]:
-    """Return the table of a reference's conformity: what, value, U, limit, result, source."""
-    results = {"pass": "within", "fail": "outside", "undecided": "undecided"}
+def _conformity(projector: ProjectorMatch) -> list[list[str]]:
+    """Return the table of a reference's conformity: what, value, U, limit, result, in a theatre, source."""
+    theatre = {check.name.split(", step")[0]: check.result for check in projector.in_theatre}
     return [
         [
             check.name,
             *(_plain_figure(value, check.unit) for value in (check.value, check.uncertainty, check.limit)),
             "" if check.unit == "relative" else check.unit,
-            results[check.result],
+            _CONFORMS[check.result],
+            "" if check.result != "fail" else _CONFORMS.get(theatre.get(check.name.split(", step")[0], ""), "–"),
             check.source,
         ]
-        for check in checks
+        for check in projector.conformity or ()
     ]
+
+
+def _evenness(projector: ProjectorMatch) -> str:
+    """Return what is missing of a projector's evenness, in words."""
+    checks = projector.conformity or ()
+    if projector.row is None or projector.row.kind != "projector":
+        return ""
+    read = [check.name.removeprefix(LUMINANCE_AT).strip() for check in checks if check.name.startswith(LUMINANCE_AT)]
+    missing = [position for position in (*SIDES, *CORNERS) if position not in read]
+    if not read:
+        return "Not measured at the sides and corners: how even the screen is cannot be told."
+    return f"Not measured at {words.join(missing)}." if missing else ""
 
 
 def _plain_figure(value: float | None, unit: str) -> str:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable
 
 from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.tolerances import INFORMATIVE
 from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
@@ -205,8 +206,12 @@ def undecided_checks(monitor: MonitorMatch) -> list[str]:
 
 
 def outside(checks: Iterable[Check]) -> list[str]:
-    """Return what of a display is outside its own standard: ``gamma``, ``white x``."""
-    return [check.name for check in checks if check.result == "fail" and "the standard's own" not in check.name]
+    """Return what of a display is outside its own standard: ``gamma``, ``white x``; advice does not count."""
+    return [
+        check.name
+        for check in checks
+        if check.result == "fail" and "the standard's own" not in check.name and INFORMATIVE not in check.source
+    ]
 
 
 def join(parts: list[str]) -> str:
