@@ -50,7 +50,7 @@ LABELS = {(row[0], tuple(row[1:4])) for row in ROWS}
 FIELDS = ("SAMPLE_NAME", "RGB_R", "RGB_G", "RGB_B", "XYZ_X", "XYZ_Y", "XYZ_Z")
 COLUMNS = ("patch", "r", "g", "b", "X", "Y", "Z")
 JUNK = ["", "NA", "nan", "1e999", "x", '"', "#", "-", "1,,5", "1.5.2", "é", "\u2028", "BEGIN_DATA", "END_DATA", "a b"]
-EXAMPLES = {"CGATS.17": 700, "column map": 700, "session CSV": 400}
+EXAMPLES = {"CGATS.17": 700, "column map": 700, "session CSV": 1000}
 
 
 def cgats():
