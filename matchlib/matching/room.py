@@ -14,8 +14,8 @@ from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.result import ProjectorMatch, RoomMatch
 from matchlib.matching.solving import Judge, Reference, figures_of, solve_monitors
-from matchlib.matching.veil import screen_veil, under_veil
 from matchlib.matching.uniformity import uniformity_notes
+from matchlib.matching.veil import screen_veil, under_veil
 from matchlib.package import versions
 from matchlib.patches import standard_list
 from matchlib.perception.viewing import Viewing, wanted
