@@ -267,18 +267,19 @@ class _Problem:
 
 
 def _alike(tasks: Sequence[Task], members: Sequence[Member]) -> list[Task]:
-    """Return the tasks with one peak for all whose menu takes it, and one hull of primaries that all can make."""
+    """Return the tasks with one peak for all whose menu takes it, and primaries inside the hull of all gamuts."""
     dimmable = [
         task.white_xyz[1] / (member.compared.ideal.white_xyz[1] - member.compared.veil.seen[1])
         for task, member in zip(tasks, members, strict=True)
         if "luminance" in member.compared.monitor.adjusts
     ]
     lowest = min([*dimmable, 1.0])
+    hull = np.vstack([task.hull_xyz / task.hull_xyz.sum(axis=1, keepdims=True) for task in tasks])
     found = []
     for task, member in zip(tasks, members, strict=True):
         white = task.white_xyz
         if "luminance" in member.compared.monitor.adjusts:
             wanted = (member.compared.ideal.white_xyz[1] - member.compared.veil.seen[1]) * lowest
             white = white * min(1.0, float(wanted / white[1]))
-        found.append(replace(task, white_xyz=white))
+        found.append(replace(task, white_xyz=white, hull_xyz=hull))
     return found
