@@ -70,6 +70,53 @@ class Misread:
 
 
 @dataclass(frozen=True, slots=True)
+class NonAdditiveDisplay:
+    """A display whose light does not add; with the defaults it is the additive one inside it.
+
+    Attributes:
+        parts: Its red, green and blue, and its black.
+        primaries_share: Luminance of full red, green and blue together over that of white; below 1 a white
+            sub-pixel gives the rest, in the colour of the parts' white.
+        white_softness: 0: the white sub-pixel follows the least of linear r, g, b; above 0 a smooth
+            minimum, (mean of l^(−1/softness))^(−softness), which gives some white beside a dark channel.
+        limit: Share of the parts' white luminance above which a limiter acts; light above it counts by
+            ``beyond_limit``, all three channels alike.
+        crosstalk: How much of a channel's light the two others take when both are full.
+        saturation: Above 0: each channel's ramp flattens towards the top as tanh does.
+    """
+
+    parts: SimulatedDisplay
+    primaries_share: float = 1.0
+    white_softness: float = 0.0
+    limit: float = np.inf
+    beyond_limit: float = 0.25
+    crosstalk: float = 0.0
+    saturation: float = 0.0
+
+    def show(self, signal: Array) -> Array:
+        """Return XYZ in cd/m² of signals between 0 and 1, shape (…, 3)."""
+        linear = signal ** np.array(self.parts.gamma)
+        if self.saturation > 0:
+            linear = np.tanh(self.saturation * linear) / np.tanh(self.saturation)
+        others = (linear.sum(axis=-1, keepdims=True) - linear) / 2
+        light = (linear * (1 - self.crosstalk * others)) @ self.parts.matrix.T
+        white = (1 / self.primaries_share - 1) * self.parts.matrix.sum(axis=1)
+        light = light + self._white_drive(linear)[..., None] * white
+        return np.asarray(self.parts.black_xyz + light * self._limiter(light[..., 1])[..., None])
+
+    def _white_drive(self, linear: Array) -> Array:
+        if self.white_softness == 0:
+            return np.asarray(linear.min(axis=-1))
+        power = np.maximum(linear, 1e-9) ** (-1 / self.white_softness)
+        return np.asarray(power.mean(axis=-1) ** -self.white_softness)
+
+    def _limiter(self, luminance: Array) -> Array:
+        limit = self.limit * self.parts.luminance
+        over = np.maximum(luminance - limit, 0.0) if np.isfinite(limit) else 0 * luminance
+        return 1 - np.divide((1 - self.beyond_limit) * over, luminance, out=np.zeros_like(over), where=over > 0)
+
+
+@dataclass(frozen=True, slots=True)
 class Noise:
     """How a simulated instrument scatters.
 
