@@ -28,8 +28,27 @@ class Panel:
 
 
 def panel_from_session(response: Response, source: str, guessed: str = "") -> Panel:
-    """Return the panel that a fitted session shows."""
-    return Panel(response.matrix, response.black_xyz, source, guessed)
+    """Return the panel that a fitted session shows.
+
+    Where its light does not add, the panel is what its full primaries give alone, darkened as far as its full
+    secondaries or white fall short of their sum: it reaches that much for sure, and with a white sub-pixel more.
+    """
+    if response.additive:
+        return Panel(response.matrix, response.black_xyz, source, guessed)
+    matrix = response.primaries_xyz.T * _share_kept(response)
+    peak = float(matrix[1].sum() + response.black)
+    sure = (
+        f"{source}: the panel is not additive; its reach is taken as {peak:.1f} cd/m², what its full primaries give "
+        f"together for sure, of the {response.luminance:.1f} of its white"
+    )
+    return Panel(read_only(matrix), response.black_xyz, source, "; ".join(filter(None, (guessed, sure))))
+
+
+def _share_kept(response: Response) -> float:
+    """Return the least share of their primaries' sum that full secondaries and white show, at most 1."""
+    corners = np.array([[1, 1, 0], [0, 1, 1], [1, 0, 1], [1, 1, 1]], dtype=np.float64)
+    shown = response.forward(corners) - response.black_xyz
+    return min(1.0, float((shown / (corners @ response.primaries_xyz))[:, 1].min()))
 
 
 def panel_from_limits(limits: NativeLimits, calibrated: Response) -> Panel:

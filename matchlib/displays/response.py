@@ -82,6 +82,11 @@ class Response:
     black_read: bool
     additivity_error: float
 
+    @property
+    def additive(self) -> bool:
+        """Whether its light adds: black + matrix · tone(signal) is all of it."""
+        return True
+
     def linear(self, signal: Array) -> Array:
         """Return linear light of signals, shape (…, 3)."""
         return np.stack([tone.forward(signal[..., i]) for i, tone in enumerate(self.tone)], axis=-1)
@@ -116,13 +121,25 @@ def fit_response(session: Session) -> Response:
     Raises:
         InputError: The readings allow no fit.
     """
-    patches = average_repeats(session)
+    return fit_patches(average_repeats(session), session.file)
+
+
+def fit_patches(patches: Patches, file: str) -> Response:
+    """Return the response fitted to averaged readings, as :func:`fit_response` does.
+
+    Args:
+        patches: With white and the full primaries.
+        file: Named in errors.
+
+    Raises:
+        InputError: The readings allow no fit.
+    """
     black_place = patches.find(0, 0, 0)
-    white = patches.xyz[_place(patches, session, 1, 1, 1)]
-    full = patches.xyz[[_place(patches, session, *row) for row in np.eye(3, dtype=int).tolist()]]
+    white = patches.xyz[_place(patches, file, 1, 1, 1)]
+    full = patches.xyz[[_place(patches, file, *row) for row in np.eye(3, dtype=int).tolist()]]
     if np.linalg.cond(full) > 1e4:
         what = "full red, green and blue do not differ in colour"
-        raise InputError(Problem(what, "measure again, or set the file aside with a reason", session.file))
+        raise InputError(Problem(what, "measure again, or set the file aside with a reason", file))
     black = _unread_black(patches, full) if black_place is None else patches.xyz[black_place]
     primaries = full - black
     tone = _tones(patches, primaries, black)
@@ -141,11 +158,11 @@ def fit_response(session: Session) -> Response:
     )
 
 
-def _place(patches: Patches, session: Session, *signal: int) -> int:
+def _place(patches: Patches, file: str, *signal: int) -> int:
     place = patches.find(*signal)
     if place is None:
         what = f"no patch of signal {signal}"
-        raise InputError(Problem(what, "a complete session has white and the full primaries", session.file))
+        raise InputError(Problem(what, "a complete session has white and the full primaries", file))
     return place
 
 
@@ -193,16 +210,24 @@ def _fit_matrix(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], 
 def _fit(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], light: Array, more: Array) -> Array:
     """Return the factors of linear r, g, b, and of the columns ``more``, that give ``light``.
 
-    Repeats of an instrument scatter by a common factor a reading, so a reading counts by 1 / (X + Y + Z);
-    of the weights tried on a measured panel this one leaves the least CIEDE2000.
+    No light is negative, so no factor is.
     """
     from scipy.optimize import nnls
 
     linear = np.stack([tone[c].forward(patches.signal[:, c]) for c in range(3)], axis=-1)
-    size = np.abs(patches.xyz).sum(axis=1)
-    weight = np.sqrt(patches.count) / (size + 0.01 * size.max())
+    weight = weights(patches)
     design = np.hstack([linear, more]) * weight[:, None]
     return np.array([nnls(design, light[:, i] * weight)[0] for i in range(3)])
+
+
+def weights(patches: Patches) -> Array:
+    """Return how much each patch counts in a least-squares fit, shape (n,).
+
+    Repeats of an instrument scatter by a common factor a reading, so a reading counts by 1 / (X + Y + Z);
+    of the weights tried on a measured panel this one leaves the least CIEDE2000.
+    """
+    size = np.abs(patches.xyz).sum(axis=1)
+    return np.asarray(np.sqrt(patches.count) / (size + 0.01 * size.max()))
 
 
 def _unread_black(patches: Patches, full: Array) -> Array:
