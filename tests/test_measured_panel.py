@@ -14,6 +14,7 @@ from matchlib.encoding import STANDARD
 from matchlib.errors import InputError
 from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Facility, Instrument
+from matchlib.matching.fitting import fit_display
 from matchlib.perception.difference import ciede2000, xy
 from matchlib.readings.archive import Archive
 from matchlib.readings.formats.session_csv import read_session
@@ -172,6 +173,7 @@ def test_the_fit_meets_the_readings_better_than_primaries_and_a_gamma(session, r
     plain = response.black_xyz + patches.signal**response.gamma @ response.primaries_xyz
     plain_errors = ciede2000(patches.xyz, plain, response.white_xyz)
     assert errors.mean() < FIT
+    assert fit_display(session).additive
     assert errors.mean() < 0.8 * plain_errors.mean()
 
 

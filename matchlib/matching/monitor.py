@@ -4,6 +4,7 @@ from matchlib.arrays import read_only
 from matchlib.facility.rooms import Monitor, Room
 from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
+from matchlib.matching.fitting import words_on_fit
 from matchlib.matching.limits import limits_in_words
 from matchlib.matching.result import Detail, MonitorMatch, Target, Verdict
 from matchlib.matching.settings import WORTH_SETTING, Compared, Found, ideal_target
@@ -59,7 +60,7 @@ def match_monitor(judge: Judge, solved: Solved, common: Target | None = None) ->
         verdict=judged.verdict,
         deciding=judged.deciding,
         conformity=conformity,
-        warnings=(*_warnings(reference, session, compared, calibrated, native), *judged.notes),
+        warnings=(*_warnings(reference, solved), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
         adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
         instrument=session.header.instrument,
@@ -135,11 +136,11 @@ def _as_read(reference: Reference, session: Session, room: Room, compared: Compa
     return score(CIEDE2000, differences, tuple(labels))
 
 
-def _warnings(
-    reference: Reference, session: Session, compared: Compared, calibrated: Choice, native: Choice
-) -> list[str]:
-    response, panel = compared.response, compared.panel
+def _warnings(reference: Reference, solved: Solved) -> list[str]:
+    prepared, panel = solved.prepared, solved.compared.panel
+    session, response, (calibrated, native) = prepared.session, prepared.response, prepared.choices
     found = [str(problem) for problem in (*calibrated.warnings, *native.warnings)]
+    found += words_on_fit(session, response)
     if panel.guessed:
         found.append(panel.guessed)
     if not response.black_read:

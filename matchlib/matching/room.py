@@ -5,11 +5,12 @@ from pathlib import Path
 
 from matchlib import __version__
 from matchlib.arrays import one_thread
-from matchlib.displays.response import Response, fit_response, nominal_response
+from matchlib.displays.response import Response, nominal_response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
 from matchlib.matching.conformity import Screen, in_theatre, reference_conformity
 from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
+from matchlib.matching.fitting import fit_display, words_on_fit
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.result import ProjectorMatch, RoomMatch
@@ -65,7 +66,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
     session = inputs.projector_choice.session
     if session is None:
         raise InputError(inputs.projector_choice.problems)
-    response = fit_response(session)
+    response = fit_display(session)
     meters = Meters(facility.instruments, inputs.corrections)
     judge = _judge(inputs, session, response, meters)
     reference = judge.reference
@@ -149,6 +150,7 @@ def _followed(reference: str, response: Response, inputs: RoomInputs) -> Respons
 def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[str]:
     room, projector = inputs.room, inputs.projector
     found = [str(problem) for problem in (*inputs.warnings, *inputs.projector_choice.warnings)]
+    found += words_on_fit(session, response)
     if not response.black_read:
         found.append(f"{projector.id}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
     if projector.kind == "projector":

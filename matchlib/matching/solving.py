@@ -7,10 +7,12 @@ import numpy as np
 
 from matchlib.arrays import Array, read_only
 from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
-from matchlib.displays.response import Response, fit_response
+from matchlib.displays.response import Response
+from matchlib.displays.scattered import ScatteredResponse
 from matchlib.encoding import Encoding, convert_signal
 from matchlib.facility.rooms import Instrument, Monitor, Room
 from matchlib.matching.errors_of_readings import Display
+from matchlib.matching.fitting import cross_validated, fit_display, patch_names
 from matchlib.matching.ideal import PQ, Ideal, projector_figures, searched_ideal
 from matchlib.matching.levels import Curves, best_curves_all
 from matchlib.matching.limits import chromaticity
@@ -109,7 +111,7 @@ def _prepare(judge: Judge, monitor: Monitor, choices: tuple[Choice, Choice]) -> 
     if calibrated.session is None:
         raise ValueError(f"{monitor.id} has no session that counts")
     session, correction = meters.corrected(calibrated.session, monitor.panel)
-    response = fit_response(session)
+    response = fit_display(session)
     veil = room_veil(room, session)
     panel = _panel(monitor, response, native, judge, veil)
     signal = convert_signal(reference.patches.signal, reference.encoding, session.encoding)
@@ -141,13 +143,16 @@ def _dimmed(monitor: Monitor, panel: Panel, ideal: Ideal) -> Array:
 
 
 def figures_of(session: Session, response: Response, instrument: Instrument) -> Figures:
-    """Return a response in figures, with the error of its fit over the patches as read."""
+    """Return a response in figures, with the error of its fit over the patches as read.
+
+    A model over scattered readings meets those by its making: its error is the cross-validated one.
+    """
     patches = average_repeats(session)
-    errors = ciede2000(patches.xyz, response.forward(patches.signal), response.white_xyz)
-    labels = tuple(
-        names[0] if names else "R {:.4g} G {:.4g} B {:.4g}".format(*100 * signal)
-        for names, signal in zip(patches.labels, patches.signal, strict=True)
-    )
+    if isinstance(response, ScatteredResponse):
+        fit_error, _ = cross_validated(patches, response)
+    else:
+        errors = ciede2000(patches.xyz, response.forward(patches.signal), response.white_xyz)
+        fit_error = score(CIEDE2000, errors, patch_names(patches))
     seen = response.black_read and response.black > instrument.floor
     red, green, blue = (chromaticity(light) for light in response.primaries_xyz)
     return Figures(
@@ -160,7 +165,7 @@ def figures_of(session: Session, response: Response, instrument: Instrument) -> 
         blue_xy=blue,
         gamma=response.gamma if np.isfinite(response.gamma) else None,
         additivity_error=response.additivity_error,
-        fit_error=score(CIEDE2000, errors, labels),
+        fit_error=fit_error,
     )
 
 
@@ -168,9 +173,7 @@ def _panel(monitor: Monitor, response: Response, native: Choice, judge: Judge, v
     """Return what the panel can show, room light left out: its native session, else native limits, else a guess."""
     if native.session is not None:
         session, _ = judge.meters.corrected(native.session, monitor.panel)
-        return _own_light(
-            panel_from_session(fit_response(session), session.file), room_veil(judge.room, session).read
-        )
+        return _own_light(panel_from_session(fit_display(session), session.file), room_veil(judge.room, session).read)
     if monitor.native is not None:
         return panel_from_limits(monitor.native, response)
     guessed = (

@@ -189,7 +189,12 @@ class _Errors:
         factors = self._own["primary_factors"][:, None] + _OWN * self._own["primaries"].reshape(-1, 3, 3)
         noise = factors * self._scatter.primaries
         black = response.black_xyz + self._scatter.black * self._own["black"]
-        return self._by_instrument(black[:, None] + light @ np.swapaxes(response.matrix * (1 + noise), 1, 2))
+        shown = light @ np.swapaxes(response.matrix * (1 + noise), 1, 2)
+        if not response.additive:  # all light errs by the share that its primaries' light errs by
+            shown = _in_proportion(
+                shown, linear @ response.matrix.T, response.forward(self._display.signal) - response.black_xyz
+            )
+        return self._by_instrument(black[:, None] + shown)
 
     def white(self) -> Array:
         """Return XYZ of white as read, shape (s, 3)."""
@@ -217,6 +222,11 @@ class _Errors:
         keep = np.divide(xyz[..., 1], moved_y, out=np.ones_like(moved_y), where=moved_y > 0)  # Y stays
         steps = np.stack([move[:, 0], move[:, 1], -move.sum(axis=1)], axis=-1)
         return np.asarray((xyz + total[..., None] * steps[:, None]) * (keep * scale)[..., None])
+
+
+def _in_proportion(erring: Array, plain: Array, light: Array) -> Array:
+    """Return ``light``, shape (n, 3), times ``erring``, shape (s, n, 3), over ``plain``; as it is where that is 0."""
+    return np.asarray(light * np.divide(erring, plain, out=np.ones_like(erring), where=np.abs(plain) > 0))
 
 
 def _positive(gamma: float) -> float:

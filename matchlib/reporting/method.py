@@ -1,6 +1,9 @@
 """What every report says of its method and of the limits of it."""
 
+from matchlib.displays.scattered import FOLDS, ScatteredResponse
+from matchlib.matching.fitting import recipe_words
 from matchlib.matching.result import RoomMatch
+from matchlib.reporting import words
 
 
 def method(room: RoomMatch) -> list[dict[str, object]]:
@@ -21,6 +24,7 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
         "all patches, and a monotone tone curve a channel. The projector is followed "
         f"{followed}. Match mode {room.mode}: a monitor should show the projector's XYZ, with the projector's "
         f"white ({room.luminance:.2f} cd/m²) as reference white of every difference.",
+        *_not_additive(room),
         "The difference is CIEDE2000 (Sharma, Wu & Dalal 2005) over the standard list of 141 patches (a cube of "
         "5 steps a channel and 21 greys) through the fitted responses. ΔE_ITP (ITU-R BT.2124-0) and CAM16-UCS "
         f"({surround}) stand beside it in match.json. Gamma is the log–log slope over the greys from peak to "
@@ -35,6 +39,26 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
         "all colours of a display, of which the share common_xy is the same on every display it reads. The scatter "
         "of repeats comes from each session. U is k = 2, or how far the 95 % interval reaches from the figure, if "
         "that is more: errors lengthen a small difference.",
+    ]
+
+
+def _not_additive(room: RoomMatch) -> list[str]:
+    """Return what stands in the place of the additive model, where a display's light does not add."""
+    fitted = {f"screen {room.projector.id}": room.projector.fitted}
+    fitted |= {words.name_of(monitor): monitor.detail.response for monitor in room.monitors if monitor.detail}
+    models = [
+        f"{name}: {recipe_words(response.recipe)}"
+        for name, response in fitted.items()
+        if isinstance(response, ScatteredResponse)
+    ]
+    if not models:
+        return []
+    return [
+        "Where the primaries do not add to white, or the additive fit is far from its readings, a model over the "
+        f"scattered readings stands in its place. {'; '.join(models)}. Offsets from the trend are interpolated in "
+        "CIELAB's cube root of XYZ; black, white and the full primaries are met. Trend and smoothing are those with "
+        f"the least mean CIEDE2000 in {FOLDS}-fold cross-validation, and the additive fit stands where none is "
+        "clearly better. The error given is the cross-validated one, over patches that the fit had not seen."
     ]
 
 
@@ -56,8 +80,10 @@ _LIMITS = (
     "session, the model's own error and an instrument that is worse than stated are not in them.",
     "CIE 1931 colour matching functions stand for every viewer. Displays with unlike spectra can measure alike "
     "and look different, most of all narrow-band ones beside a xenon screen.",
-    "The model is additive. A display with a white sub-pixel, a limiter or readings that depend on its load is "
-    "not; its additivity error and fit error say how far it is from the model.",
+    "The model is additive. A display with a white sub-pixel, a limiter or channels that leak into each other is "
+    "not: the sum of its primaries or the fit's error tells, and a model over its scattered readings then stands "
+    "for it, no better than its cross-validated error. Readings that depend on the rest of the screen are in no "
+    "model.",
     "The match is of the centre of the screen at the time given. How even the screen is stands beside its standard, "
     "as far as its sides and corners were read; drift shows only where a session repeats its patches.",
     "The checks of the sessions see what a session shows of itself, beside earlier ones where there are any. Room "

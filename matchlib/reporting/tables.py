@@ -105,16 +105,24 @@ def readings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
 
 
 def fit_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
-    """Return how far the fitted response is from each reading, worst first: Y in cd/m², CIEDE2000."""
+    """Return how far the fitted response is from each reading, worst first: Y in cd/m², CIEDE2000.
+
+    A model over scattered readings meets them by its making: of it, what fits say that had not seen the patch.
+    """
     import pandas as pd
 
+    from matchlib.displays.scattered import ScatteredResponse
     from matchlib.perception.difference import ciede2000
 
     detail = find_monitor(room, monitor).detail
     if detail is None:
         return pd.DataFrame()
-    fitted = detail.response.forward(detail.patches.signal)
-    error = ciede2000(detail.patches.xyz, fitted, detail.response.white_xyz)
+    response = detail.response
+    if isinstance(response, ScatteredResponse):
+        fitted = response.held_out
+    else:
+        fitted = response.forward(detail.patches.signal)
+    error = ciede2000(detail.patches.xyz, fitted, response.white_xyz)
     table = pd.DataFrame(detail.patches.signal, columns=list("rgb"))
     table["read Y"], table["fitted Y"], table["error"] = detail.patches.xyz[:, 1], fitted[:, 1], error
     return table.sort_values("error", ascending=False, kind="stable").round(3)

@@ -153,7 +153,8 @@ def _sum(evidence: Evidence, _: Context) -> Iterator[Remark]:
             WARN,
             f"full red, green and blue add to {total:.4g} cd/m², white reads {white[1] - black[1]:.4g} above black "
             f"({100 * error:+.1f} %); {why}",
-            "switch the boost or the limiter off, or lower the peak, and measure again; the sums take light to add",
+            "switch the boost or the limiter off, or lower the peak, and measure again; as it is, a model over the "
+            "patches as read has to stand for it, so read many mixed colours, such as the standard list",
         )
 
 
