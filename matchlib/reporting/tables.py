@@ -118,10 +118,7 @@ def fit_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
     if detail is None:
         return pd.DataFrame()
     response = detail.response
-    if isinstance(response, ScatteredResponse):
-        fitted = response.held_out
-    else:
-        fitted = response.forward(detail.patches.signal)
+    fitted = response.held_out if isinstance(response, ScatteredResponse) else response.forward(detail.patches.signal)
     error = ciede2000(detail.patches.xyz, fitted, response.white_xyz)
     table = pd.DataFrame(detail.patches.signal, columns=list("rgb"))
     table["read Y"], table["fitted Y"], table["error"] = detail.patches.xyz[:, 1], fitted[:, 1], error
