@@ -136,8 +136,7 @@ class ScatteredResponse(Response):
         return np.asarray(drive ** (1 / exponent)).reshape(np.shape(xyz))
 
     def _roots(self, signal: Array) -> Array:
-        trend = self.black_xyz + TRENDS[self.recipe.trend](self.linear(signal)) @ self.factors
-        roots = _roots_of(np.maximum(trend, 0.0) / self.white_xyz)
+        roots = _trend_roots(self, self.recipe.trend, self.factors, self.linear(signal))
         if self.offsets is None:
             return roots
         return roots + self.offsets(signal.reshape(-1, 3)).reshape(signal.shape)
@@ -158,10 +157,12 @@ def fit_scattered(
         reason: Why the display is not additive, in words.
         held_out: As :func:`hold_out` returns it, with the recipe and :data:`ADDITIVE` in it.
     """
-    factors = _trend_factors(patches, additive, recipe.trend)
+    linear = additive.linear(patches.signal)
+    factors = _trend_factors(patches, additive, recipe.trend, linear)
     offsets = None
     if recipe.kernel:
-        offsets = _interpolator(patches, _offsets(patches, additive, recipe.trend, factors), recipe)
+        trend = _trend_roots(additive, recipe.trend, factors, linear)
+        offsets = _interpolator(patches, _roots_of(patches.xyz / additive.white_xyz) - trend, recipe)
     read = {entry.name: getattr(additive, entry.name) for entry in fields(Response)}
     return ScatteredResponse(
         **read | {"matrix": read_only(additive.primaries_xyz.T)},
@@ -203,17 +204,17 @@ def _predicted(patches: Patches, seen: Mask, file: str) -> dict[Recipe, Array]:
     """
     part = _part(patches, seen)
     additive = fit_patches(part, file)
-    trends, offsets = [], []
+    linear, read = additive.linear(patches.signal), _roots_of(part.xyz / additive.white_xyz)
+    trends = []
     for trend in TRENDS:
-        factors = _trend_factors(part, additive, trend)
-        light = additive.black_xyz + TRENDS[trend](additive.linear(patches.signal)) @ factors
-        trends.append(_roots_of(np.maximum(light, 0.0) / additive.white_xyz))
-        offsets.append(_offsets(part, additive, trend, factors))
+        factors = _trend_factors(part, additive, trend, linear[seen])
+        trends.append(_trend_roots(additive, trend, factors, linear))
+    offsets = np.hstack([read - roots[seen] for roots in trends])
     found = {}
     for kernel, smoothing in (("", 0.0), *_KERNELS):
         beside = np.zeros((len(patches.xyz), 3 * len(TRENDS)))
         if kernel:
-            beside = _interpolator(part, np.hstack(offsets), Recipe("", kernel, smoothing))(patches.signal)
+            beside = _interpolator(part, offsets, Recipe("", kernel, smoothing))(patches.signal)
         for place, trend in enumerate(TRENDS):
             roots = trends[place] + beside[:, 3 * place : 3 * place + 3]
             found[Recipe(trend, kernel, smoothing)] = additive.white_xyz * _ratio_of(roots)
@@ -236,21 +237,20 @@ def _anchors(patches: Patches) -> Mask:
     return anchors
 
 
-def _trend_factors(patches: Patches, additive: Response, trend: str) -> Array:
+def _trend_factors(patches: Patches, additive: Response, trend: str, linear: Array) -> Array:
     """Return the XYZ of each term of a trend, shape (k, 3): the matrix, or least squares of relative errors."""
     if trend == ADDITIVE.trend:
         return additive.matrix.T
-    terms = TRENDS[trend](additive.linear(patches.signal))
+    terms = TRENDS[trend](linear)
     weight = weights(patches)[:, None]
     light = patches.xyz - additive.black_xyz
     return np.asarray(np.linalg.lstsq(terms * weight, light * weight, rcond=None)[0])
 
 
-def _offsets(patches: Patches, additive: Response, trend: str, factors: Array) -> Array:
-    """Return what readings have beside a trend, in cube roots, shape (n, 3)."""
-    light = additive.black_xyz + TRENDS[trend](additive.linear(patches.signal)) @ factors
-    ours, theirs = (_roots_of(xyz / additive.white_xyz) for xyz in (patches.xyz, np.maximum(light, 0.0)))
-    return ours - theirs
+def _trend_roots(additive: Response, trend: str, factors: Array, linear: Array) -> Array:
+    """Return what a trend gives for linear light, in CIELAB's cube root, shape (n, 3)."""
+    light = additive.black_xyz + TRENDS[trend](linear) @ factors
+    return _roots_of(np.maximum(light, 0.0) / additive.white_xyz)
 
 
 def _interpolator(patches: Patches, values: Array, recipe: Recipe) -> Callable[[Array], Array]:
