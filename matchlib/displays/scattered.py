@@ -95,6 +95,8 @@ class ScatteredResponse(Response):
 
     Attributes:
         recipe: How it was made.
+        additive_fit: The additive fit to the same readings: black, white and tone of the trend. Where ``black_xyz``
+            has other light beside its black, such as a veil, that is added to everything shown.
         factors: XYZ in cd/m² of each term of the trend, shape (3 or 7, 3).
         offsets: From signals, shape (n, 3), to what the readings have beside the trend, in CIELAB's cube root of
             XYZ over white; None where the trend stands alone.
@@ -105,6 +107,7 @@ class ScatteredResponse(Response):
     """
 
     recipe: Recipe
+    additive_fit: Response
     factors: Array
     offsets: Callable[[Array], Array] | None
     reason: str
@@ -118,12 +121,13 @@ class ScatteredResponse(Response):
 
     def forward(self, signal: Array) -> Array:
         """Return XYZ in cd/m² of signals, shape (…, 3); signals beyond 0 to 1 are clipped, no light is negative."""
-        return self.white_xyz * _ratio_of(self._roots(np.clip(signal, 0.0, 1.0)))
+        ratio = _ratio_of(self._roots(np.clip(signal, 0.0, 1.0)))
+        return np.asarray(self._beside + self.additive_fit.white_xyz * ratio)
 
     def inverse(self, xyz: Array) -> Array:
         """Return the signals whose colour is nearest to XYZ in cd/m², shape (…, 3), within the cube.
 
-        Nearest in CIELAB under the display's white: damped Gauss–Newton steps (Levenberg 1944, Marquardt 1963,
+        Nearest in CIELAB under the display's own white: damped Gauss–Newton steps (Levenberg 1944, Marquardt 1963,
         from memory) from the nearest of a grid of signals. Colours out of reach get the nearest in reach.
         """
         exponent = np.array([tone.exponent for tone in self.tone])
@@ -131,12 +135,18 @@ class ScatteredResponse(Response):
         def lab(drive: Array) -> Array:  # over signal to the power of gamma: its slope does not vanish near zero
             return self._lab(drive ** (1 / exponent))
 
-        aim = _roots_of(np.asarray(xyz, dtype=np.float64).reshape(-1, 3) / self.white_xyz) @ _LAB.T
+        own = np.asarray(xyz, dtype=np.float64).reshape(-1, 3) - self._beside
+        aim = _roots_of(own / self.additive_fit.white_xyz) @ _LAB.T
         drive = _nearest(lab, aim, [_cube(_FACES) ** exponent, _cube(_INSIDE) ** exponent])
         return np.asarray(drive ** (1 / exponent)).reshape(np.shape(xyz))
 
+    @property
+    def _beside(self) -> Array:
+        """Light that is not the display's own, shape (3,)."""
+        return self.black_xyz - self.additive_fit.black_xyz
+
     def _roots(self, signal: Array) -> Array:
-        roots = _trend_roots(self, self.recipe.trend, self.factors, self.linear(signal))
+        roots = _trend_roots(self.additive_fit, self.recipe.trend, self.factors, self.linear(signal))
         if self.offsets is None:
             return roots
         return roots + self.offsets(signal.reshape(-1, 3)).reshape(signal.shape)
@@ -167,6 +177,7 @@ def fit_scattered(
     return ScatteredResponse(
         **read | {"matrix": read_only(additive.primaries_xyz.T)},
         recipe=recipe,
+        additive_fit=additive,
         factors=read_only(factors),
         offsets=offsets,
         reason=reason,
