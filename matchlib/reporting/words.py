@@ -1,7 +1,7 @@
 """Results in plain English: the only place where numbers become sentences."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
 from matchlib.matching.tolerances import INFORMATIVE
@@ -33,6 +33,17 @@ RESULTS = {
     "not measured": "not measured",
 }
 
+
+_CAUSES = {
+    "white": "the white",
+    "luminance": "the luminance",
+    "tone": "the tone",
+    "primaries": "the primaries",
+    "black": "the black",
+    "remainder": "what no single cause explains",
+}
+_TOLD = 0.05  # CIEDE2000: a smaller share is 0.0 in print
+_LARGE, _HIDING = 1 / 4, 1 / 20  # of the mean: from here on a cause is named; below zero, what it hides is
 
 SEVERITIES = {"refuse": "refused", "warn": "warning", "note": "note"}
 
@@ -194,6 +205,49 @@ def summary(monitor: MonitorMatch) -> str:
     if monitor.verdict.result == "undecided" and unsure:
         text += f" Too near its limit to be decided: {join(unsure)}."
     return f"{text} Next: {next_step(monitor)}."
+
+
+def main_causes(monitor: MonitorMatch) -> str:
+    """Return what most of a mean difference comes from: ``most of it is the white: 1.8 of 2.6``.
+
+    Empty where the causes are not known. Causes of a quarter of the mean and more are named, and shares
+    below zero, which hide part of another.
+    """
+    if monitor.causes is None or monitor.difference is None:
+        return ""
+    mean = monitor.difference.mean
+    shares = {entry["cause"]: float(entry["share"]) for entry in monitor.causes}
+    return "; ".join([_largest(shares, mean), *_hidden(shares, mean)])
+
+
+def _largest(shares: Mapping[str, float], mean: float) -> str:
+    large = [(share, cause) for cause, share in shares.items() if share >= max(_TOLD, _LARGE * mean)]
+    if not large:
+        return "nothing stands out"
+    large.sort(key=lambda entry: -entry[0])
+    share, cause = large[0]
+    if share >= mean + _TOLD:
+        return f"{_CAUSES[cause]} {_verb(cause, 'make')} {share:.1f}, part of it hidden, so that {mean:.1f} is left"
+    if share >= mean * (1 / 2 if len(large) == 1 else 2 / 3):
+        return f"most of it is {_CAUSES[cause]}: {share:.1f} of {mean:.1f}"
+    if len(large) == 1:
+        return f"the largest part is {_CAUSES[cause]}: {share:.1f} of {mean:.1f}"
+    return f"{join([f'{_CAUSES[cause]} ({share:.1f})' for share, cause in large])} of {mean:.1f}"
+
+
+def _hidden(shares: Mapping[str, float], mean: float) -> list[str]:
+    """Return what each share below zero hides; by name where there is but one that it can hide."""
+    seen = [cause for cause, share in shares.items() if share >= _TOLD and cause != "remainder"]
+    what = _CAUSES[seen[0]] if len(seen) == 1 else "the others"
+    return [
+        f"{_CAUSES[cause]} {_verb(cause, 'hide')} part of {what} (\u2212{-share:.1f})"
+        for cause, share in shares.items()
+        if share <= -max(_TOLD, _HIDING * mean) and cause != "remainder"
+    ]
+
+
+def _verb(cause: str, plural: str) -> str:
+    return plural if cause == "primaries" else f"{plural}s"
 
 
 def undecided_checks(monitor: MonitorMatch) -> list[str]:
