@@ -1,10 +1,11 @@
 """Results in plain English: the only place where numbers become sentences."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
 from matchlib.matching.tolerances import INFORMATIVE
+from matchlib.matching.spread import RoomSpread
 from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
@@ -248,6 +249,29 @@ def _hidden(shares: Mapping[str, float], mean: float) -> list[str]:
 
 def _verb(cause: str, plural: str) -> str:
     return plural if cause == "primaries" else f"{plural}s"
+
+
+def most_unlike(names: Sequence[str], found: RoomSpread) -> str:
+    """Return which monitors differ most: ``the two that differ most are A2 and P3: 3.1 now, 0.8 after``.
+
+    Args:
+        names: Of all monitors of the room, in its order.
+        found: How far the measured ones are from each other.
+    """
+    two = found.now.worst_pair
+    after = float(found.after.pairs[two])
+    pair, change = _two(names, found, two), f"{found.now.worst:.1f} now, {after:.1f} after"
+    if len(found.places) == 2:
+        return f"{pair} differ by {change}"
+    text = f"the two that differ most are {pair}: {change}"
+    then = found.after.worst
+    if then < after + _TOLD:
+        return text
+    return f"{text}; after that {_two(names, found, found.after.worst_pair)} differ most: {then:.1f}"
+
+
+def _two(names: Sequence[str], found: RoomSpread, pair: tuple[int, int]) -> str:
+    return join([names[found.places[place]] for place in pair])
 
 
 def undecided_checks(monitor: MonitorMatch) -> list[str]:
