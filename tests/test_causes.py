@@ -211,7 +211,7 @@ def test_a_white_outside_the_primaries_keeps_its_luminance_and_light_stays_posit
 
 def test_a_black_brighter_than_the_white_shows_black_alone():
     ideal = look(SCREEN)
-    monitor = replace(ideal, black_xyz=1.5 * ideal.white_xyz, white_xyz=4 * ideal.white_xyz)
+    monitor = replace(ideal, black_xyz=np.array([10.0, 70.0, 10.0]), white_xyz=4 * ideal.white_xyz)
     found = shown(monitor, ideal, np.array([[False, False, False, False, True]]))[0]
     assert found == pytest.approx(np.broadcast_to(monitor.black_xyz, found.shape), rel=1e-12)
     assert np.isfinite(list(shares(monitor, ideal).values())).all()
