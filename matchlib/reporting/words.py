@@ -4,8 +4,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
-from matchlib.matching.tolerances import INFORMATIVE
 from matchlib.matching.spread import RoomSpread
+from matchlib.matching.tolerances import INFORMATIVE
 from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
