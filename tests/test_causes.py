@@ -11,10 +11,10 @@ from matchlib.displays.response import fit_response
 from matchlib.displays.simulate import Noise, SimulatedDisplay, session_patches
 from matchlib.encoding import STANDARD, xy_to_unit_xyz
 from matchlib.matching.causes import FACTORS, REMAINDER, Look, causes, ideal_look, look_of, shown
-from matchlib.matching.ideal import Ideal, ideal_display
+from matchlib.matching.ideal import Ideal, projector_figures
 from matchlib.patches import standard_list
 from matchlib.perception.difference import ciede2000
-from matchlib.perception.viewing import Wanted
+from matchlib.perception.viewing import ABSOLUTE, Wanted, wanted
 from matchlib.readings.session import Header, Session
 
 SCREEN = SimulatedDisplay(48, (0.314, 0.351), (0.680, 0.320), (0.265, 0.690), (0.150, 0.060), black=0.02)
@@ -117,8 +117,9 @@ def test_the_ideals_factors_together_are_the_ideal_over_the_references_black():
     xyz = SCREEN.show(patches.signal)
     session = Session(header, "", STANDARD["P3 DCI"], patches.labels, patches.signal, xyz, inside)
     response = fit_response(session)
-    ideal = ideal_display(response, session.encoding, session.encoding)
-    found = ideal_look(ideal, response.black_xyz, SIGNAL)
+    aim = wanted(ABSOLUTE, response.forward(SIGNAL), response.white_xyz)
+    ideal = projector_figures(response, session.encoding, session.encoding, aim)
+    found = ideal_look(ideal, response.black_xyz, SIGNAL**ideal.gamma)
     assert shown(look(FAULTY), found, ~ALL)[0] == pytest.approx(SCREEN.show(SIGNAL), rel=1e-6, abs=1e-9)
 
 
@@ -229,5 +230,5 @@ def test_black_of_another_colour_than_the_white_can_hold():
 
 def test_ideal_takes_its_figures():
     ideal = Ideal(np.array([45.0, 48.0, 46.0]), look(SCREEN).primaries_xyz, 2.6)
-    found = ideal_look(ideal, np.zeros(3), SIGNAL)
+    found = ideal_look(ideal, np.zeros(3), SIGNAL**ideal.gamma)
     assert shown(found, found, ALL)[0, -1] == pytest.approx(ideal.white_xyz * SIGNAL[-1, 0] ** 2.6, rel=1e-12)

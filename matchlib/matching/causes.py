@@ -46,15 +46,15 @@ def look_of(response: Response, signal: Array) -> Look:
     return Look(read_only(black + matrix.sum(axis=1)), read_only(response.linear(signal)), matrix.T, black)
 
 
-def ideal_look(ideal: Ideal, black_xyz: Array, signal: Array) -> Look:
+def ideal_look(ideal: Ideal, black_xyz: Array, linear: Array) -> Look:
     """Return the look of the ideal over the reference's own black, so that black is a cause like the others.
 
     Args:
         ideal: In the monitor's signals.
         black_xyz: What the monitor should show for black, shape (3,), cd/m².
-        signal: Of the patches in the monitor's signals, 0 to 1, shape (n, 3).
+        linear: Linear light of the patches by the ideal's tone, 0 to 1, shape (n, 3).
     """
-    return Look(ideal.white_xyz, read_only(signal**ideal.gamma), ideal.primaries_xyz, black_xyz)
+    return Look(ideal.white_xyz, read_only(linear), ideal.primaries_xyz, black_xyz)
 
 
 def causes(monitor: Look, ideal: Look, wanted: Wanted, mean: float) -> tuple[dict[str, str | float], ...]:

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from hashlib import sha256
 from pathlib import Path
@@ -12,7 +12,7 @@ from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Across, Archive, Choice
 from matchlib.readings.instrument import Correction
-from matchlib.readings.pairs import newest_corrections
+from matchlib.readings.pairs import newest_corrections, panel_of
 
 FONTS = "fonts"
 
@@ -28,6 +28,7 @@ class RoomInputs:
         day: Of the newest session used, YYYY-MM-DD in the facility's time zone.
         across: What was read of the projector beside the centre.
         corrections: The newest by instrument and panel, of those that this room's sessions need.
+        before: The room as of the days on which its monitors were measured the time before.
     """
 
     facility: Facility
@@ -42,7 +43,22 @@ class RoomInputs:
     hash: str
     day: str
     corrections: Mapping[tuple[str, str], Correction] = field(default_factory=dict)
+    before: tuple["Before", ...] = ()
     across: Across = field(default_factory=Across)
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """A room as of an earlier day.
+
+    Attributes:
+        inputs: As of that day, with the monitors that its targets depend on.
+        today: Places, among the room's monitors, of those measured then and since; ``then``: among its own.
+    """
+
+    inputs: RoomInputs
+    today: tuple[int, ...]
+    then: tuple[int, ...]
 
 
 def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
@@ -72,7 +88,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     displays = [projector.id, *dict.fromkeys(monitor.id for monitor in monitors)]
     files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
     corrections = _corrections(archive, monitors, choices)
-    paired = {file for entry in corrections.values() for file in (entry.session, entry.reference_session)}
+    paired = _pairs_on(archive, {monitor.panel for monitor in monitors})
     files |= {entry.file: entry.digest for entry in archive.entries if entry.file in paired}
     set_aside = archive.set_aside_of(displays)
     across = archive.across(projector.id)
@@ -81,7 +97,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     findings = [asdict(finding) for choice in everything for finding in choice.findings]
     warnings = (*facility.warnings, *archive.warnings)
     settings = _settings(facility, room, projector, monitors, set_aside, warnings)
-    return RoomInputs(
+    found = RoomInputs(
         facility=facility,
         room=room,
         projector=projector,
@@ -96,6 +112,47 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         corrections=corrections,
         across=across,
     )
+    return replace(found, before=_before(archive, found))
+
+
+def _pairs_on(archive: Archive, panels: set[str]) -> set[str]:
+    """Return the files of [[corrections]] that were made on these kinds of panel: today's use, and earlier days'."""
+    displays = {entry.file: entry.display for entry in archive.entries}
+    pairs = [
+        pair for pair in archive.facility.corrections if panel_of(archive, displays.get(pair.session, "")) in panels
+    ]
+    return {file for pair in pairs for file in (pair.session, pair.reference_session)}
+
+
+def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
+    """Return the room as of each day of a monitor's session before the one that counts."""
+    days: dict[date, list[int]] = {}
+    for place, (choice, _) in enumerate(inputs.choices):
+        if choice.session is not None:
+            newest = archive.day_of(choice.session)
+            earlier = [day for session in choice.earlier if (day := archive.day_of(session)) < newest]
+            if earlier:
+                days.setdefault(max(earlier), []).append(place)
+    found = []
+    for day, places in sorted(days.items()):
+        then = archive.as_of(day)
+        projector_choice = then.projector_choice(inputs.projector.id)
+        # One target for a room depends on all its monitors, any other on the monitor alone
+        needed = range(len(inputs.monitors)) if inputs.room.common_target else places
+        monitors = tuple(inputs.monitors[place] for place in needed)
+        choices = tuple((then.calibrated_choice(monitor), then.native_choice(monitor)) for monitor in monitors)
+        if projector_choice.session is not None and all(not choice.problems for pair in choices for choice in pair):
+            own = tuple(place for place, index in enumerate(needed) if index in places)
+            as_of = replace(
+                inputs,
+                projector_choice=projector_choice,
+                monitors=monitors,
+                choices=choices,
+                corrections=_corrections(then, monitors, choices),
+                day=day.isoformat(),
+            )
+            found.append(Before(as_of, tuple(places), own))
+    return tuple(found)
 
 
 def _corrections(

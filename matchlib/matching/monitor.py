@@ -2,13 +2,16 @@
 
 from matchlib.arrays import read_only
 from matchlib.facility.rooms import Monitor, Room
+from matchlib.matching.causes import causes, ideal_look, look_of
 from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
 from matchlib.matching.fitting import words_on_fit
+from matchlib.matching.for_all import OnOne
 from matchlib.matching.limits import limits_in_words
-from matchlib.matching.result import Detail, MonitorMatch, Target, Verdict
-from matchlib.matching.settings import WORTH_SETTING, Compared, Found, ideal_target
-from matchlib.matching.solving import Judge, Reference, Solved
+from matchlib.matching.reference import Judge, Reference
+from matchlib.matching.result import Detail, MonitorMatch, Previous, Verdict
+from matchlib.matching.settings import WORTH_SETTING, Compared, Found, ideal_linear, ideal_target
+from matchlib.matching.solving import Solved
 from matchlib.perception.difference import (
     CAM16_UCS,
     CIEDE2000,
@@ -26,18 +29,23 @@ from matchlib.readings.session import Session, average_repeats, pair
 LEVELS = ("now", "settings", "curves", "table")
 
 
-def match_monitor(judge: Judge, solved: Solved, common: Target | None = None) -> MonitorMatch:
+def match_monitor(
+    judge: Judge, solved: Solved, common: OnOne | None = None, previous: Previous | None = None
+) -> MonitorMatch:
     """Return one monitor's result from the best of each level.
 
     Args:
         judge: The room's.
         solved: The monitor.
-        common: The room's one target, with what is expected of it on this monitor.
+        common: The room's one target on this monitor; None where the room has none.
+        previous: What the session before promised; None where there was none.
     """
     reference, room, meters = judge.reference, judge.room, judge.meters
     prepared, compared, found = solved.prepared, solved.compared, solved.found
     monitor, session, (calibrated, native) = prepared.monitor, prepared.session, prepared.choices
     instrument = meters.instruments[session.header.instrument]
+    shared = common if room.common_target else None
+    chosen = found.target if shared is None else shared.target
     ideal = ideal_target(compared, compared.ideal, found.settings.backlight)
     judged = judge_readings(reference.errors, compared, ideal, room, Read(session, prepared.correction), meters)
     conformity = video_conformity(session, prepared.response, compared.figures, instrument, room.tolerances.rule)
@@ -52,25 +60,35 @@ def match_monitor(judge: Judge, solved: Solved, common: Target | None = None) ->
         other_metrics=_other_metrics(compared, room),
         ideal=ideal,
         target=found.target,
-        common_target=common,
+        common_target=None if common is None else common.target,
         levels=dict.fromkeys(LEVELS)
         | {"now": judged.now, "settings": found.target.expected, "curves": solved.curves.score},
-        causes=None,
+        causes=_causes(reference, compared, judged.now.mean),
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judged.verdict,
         deciding=judged.deciding,
         conformity=conformity,
         warnings=(*_warnings(reference, solved), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
-        adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
+        adjust=compared.now.mean - chosen.expected.mean >= WORTH_SETTING,
+        follows_room=shared is not None,
+        previous=previous,
         instrument=session.header.instrument,
         row=monitor,
-        detail=_detail(session, compared, found),
+        detail=_detail(session, compared, found, shared),
     )
 
 
-def _detail(session: Session, compared: Compared, found: Found) -> Detail:
+def _causes(reference: Reference, compared: Compared, mean: float) -> tuple[dict[str, str | float], ...]:
+    """Return the shares of the mean difference; the ideal's black is what the monitor should show for black."""
+    darkest = int(compared.signal.sum(axis=1).argmin())
+    ideal = ideal_look(compared.ideal, compared.wanted.xyz[darkest], ideal_linear(reference, compared))
+    return causes(look_of(compared.response, compared.signal), ideal, compared.wanted, mean)
+
+
+def _detail(session: Session, compared: Compared, found: Found, shared: OnOne | None) -> Detail:
     """Return what the figures are drawn from."""
+    after = found.after_xyz if shared is None else shared.shown
     aim, now_xyz = compared.wanted, compared.now_xyz
     return Detail(
         session=session,
@@ -81,9 +99,9 @@ def _detail(session: Session, compared: Compared, found: Found) -> Detail:
         signal=compared.signal,
         wanted_xyz=aim.xyz,
         now_xyz=read_only(now_xyz),
-        after_xyz=read_only(found.after_xyz),
+        after_xyz=read_only(after),
         now=read_only(ciede2000(aim.xyz, now_xyz, aim.white)),
-        after=read_only(ciede2000(aim.xyz, found.after_xyz, aim.white)),
+        after=read_only(ciede2000(aim.xyz, after, aim.white)),
         reference_white=aim.white,
         target_primaries_xyz=read_only(found.primaries_xyz),
     )

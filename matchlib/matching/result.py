@@ -87,6 +87,42 @@ class Verdict:
     checks: tuple[Check, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Previous:
+    """What the session before promised: computed from the readings as of its day, not from a report.
+
+    Attributes:
+        session: That session's file; ``measured``: its instant.
+        was: The difference then.
+        expected: What the target of that day was expected to leave; the difference now stands beside it.
+        followed: Whether the figures now are nearer to that target than to those of that day.
+    """
+
+    session: str
+    measured: str
+    was: Score
+    expected: Score
+    target: Target
+    followed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class OneForAll:
+    """What one target for the whole room means.
+
+    Attributes:
+        worst: The worst monitor's expected mean difference with it.
+        monitors: Names of those that share it: fed the same encoding, and measured.
+        holds_back: Name of the monitor that holds the room back; None where none does.
+        without: The worst of the others, were it left out.
+    """
+
+    worst: float
+    monitors: tuple[str, ...]
+    holds_back: str | None
+    without: float | None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Detail:
     """What figures are drawn from, on the standard list; not part of ``match.json``.
@@ -121,6 +157,8 @@ class MonitorMatch:
     Attributes:
         row: The row of the inventory.
         adjust: False where the sheet says to leave the monitor as it is.
+        follows_room: Whether the sheet carries the common target.
+        previous: What the visit before promised; None where there was none.
         limits: What the panel cannot reach, in words.
         findings: What the checks say of its sessions, calibrated and native.
         deciding: What would decide an undecided monitor, in words; empty where nothing has to.
@@ -146,11 +184,18 @@ class MonitorMatch:
     warnings: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
     adjust: bool = False
+    follows_room: bool = False
+    previous: Previous | None = None
     deciding: str = ""
     conformity: tuple[Check, ...] | None = None
     instrument: str | None = None
     row: Monitor | None = None
     detail: Detail | None = None
+
+    @property
+    def set_to(self) -> Target | None:
+        """What the sheet says to set: the common target where the room has one, else the monitor's own."""
+        return self.common_target if self.follows_room and self.common_target is not None else self.target
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +229,7 @@ class RoomMatch:
         inputs: SHA-256 of each session file that belongs to the room's displays.
         date: Day of the newest session used, YYYY-MM-DD in the facility's time zone.
         mode: Match mode; ``luminance``: of the reference white, cd/m²; ``surround``: of the monitors.
+        one_for_all: What ``room_target`` means for the room; None where it has none.
         root: The facility folder, for its fonts; not part of ``match.json``.
     """
 
@@ -204,6 +250,7 @@ class RoomMatch:
     settings: Room | None = None
     instruments: Mapping[str, Instrument] | None = None
     set_aside: tuple[tuple[str, str], ...] = ()
+    one_for_all: OneForAll | None = None
     root: Path | None = None
 
     def to_json(self) -> str:
@@ -223,6 +270,7 @@ class RoomMatch:
             "tolerances": tolerances,
             "monitors": [_public(monitor) for monitor in self.monitors],
             "room_target": None if self.room_target is None else asdict(self.room_target),
+            "one_for_all": None if self.one_for_all is None else asdict(self.one_for_all),
             "set_aside": [{"file": file, "reason": reason} for file, reason in self.set_aside],
             "warnings": list(self.warnings),
         }
@@ -247,6 +295,7 @@ class RoomMatch:
                 **found["match"],
                 monitors=tuple(_monitor(entry) for entry in found["monitors"]),
                 room_target=_target(found["room_target"]),
+                one_for_all=_one_for_all(found.get("one_for_all")),
                 set_aside=tuple((entry["file"], entry["reason"]) for entry in found["set_aside"]),
                 warnings=tuple(found["warnings"]),
             )
@@ -292,6 +341,17 @@ def _target(found: Any) -> Any:
     return None if found is None else Target(**_pairs(found) | {"expected": _score(found["expected"])})
 
 
+def _previous(found: Any) -> Any:
+    if found is None:
+        return None
+    changes = {name: _score(found[name]) for name in ("was", "expected")}
+    return Previous(**found | changes | {"target": _target(found["target"])})
+
+
+def _one_for_all(found: Any) -> Any:
+    return None if found is None else OneForAll(**found | {"monitors": tuple(found["monitors"])})
+
+
 def _findings(found: dict[str, Any]) -> tuple[Finding, ...]:
     """Return the findings of an entry; reports of earlier versions have none."""
     return tuple(Finding(**entry) for entry in found.get("findings", ()))
@@ -321,6 +381,7 @@ def _monitor(found: dict[str, Any]) -> MonitorMatch:
         "levels": {name: _score(entry) for name, entry in found["levels"].items()},
         "conformity": _checks(found["conformity"]),
         "limits": tuple(found["limits"]),
+        "previous": _previous(found.get("previous")),
         "warnings": tuple(found["warnings"]),
         "findings": _findings(found),
         "verdict": Verdict(verdict["result"], verdict["probability"], _checks(verdict["checks"])),

@@ -5,23 +5,22 @@ from pathlib import Path
 
 from matchlib import __version__
 from matchlib.arrays import one_thread
-from matchlib.displays.response import Response, nominal_response
+from matchlib.displays.response import Response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
 from matchlib.matching.conformity import Screen, in_theatre, reference_conformity
-from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
 from matchlib.matching.fitting import fit_display, words_on_fit
+from matchlib.matching.for_all import common_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
+from matchlib.matching.previous import previous_of
+from matchlib.matching.reference import judge_of
 from matchlib.matching.result import ProjectorMatch, RoomMatch
-from matchlib.matching.solving import Judge, Reference, figures_of, solve_monitors
+from matchlib.matching.solving import figures_of, solve_monitors
 from matchlib.matching.uniformity import uniformity_notes
-from matchlib.matching.veil import screen_veil, under_veil
 from matchlib.package import versions
-from matchlib.patches import standard_list
-from matchlib.perception.viewing import Viewing, wanted
 from matchlib.readings.instrument import Meters
-from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session import Session
 
 
 def match_room(facility: str | Path, room: str, on: str = "") -> RoomMatch:
@@ -68,12 +67,16 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         raise InputError(inputs.projector_choice.problems)
     response = fit_display(session)
     meters = Meters(facility.instruments, inputs.corrections)
-    judge = _judge(inputs, session, response, meters)
+    judge = judge_of(inputs, session, response, meters)
     reference = judge.reference
     solved = solve_monitors(judge, inputs.monitors, inputs.choices)
+    common, said = common_of(solved, reference.encoding)
+    previous = previous_of(inputs, solved)
     monitors = tuple(
-        not_measured(monitor, choices[0]) if entry is None else match_monitor(judge, entry)
-        for monitor, choices, entry in zip(inputs.monitors, inputs.choices, solved, strict=True)
+        not_measured(monitor, choices[0])
+        if entry is None
+        else match_monitor(judge, entry, common.get(place), previous.get(place))
+        for place, (monitor, choices, entry) in enumerate(zip(inputs.monitors, inputs.choices, solved, strict=True))
     )
     instruments = dict(facility.instruments)
     figures = figures_of(session, response, instruments[session.header.instrument])
@@ -101,50 +104,15 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         luminance=float(reference.wanted.white[1]),
         surround=room.surround,
         monitors=monitors,
-        room_target=None,
-        warnings=tuple(_warnings(inputs, session, response)),
+        room_target=said.target,
+        one_for_all=said.meaning,
+        warnings=(*_warnings(inputs, session, response), *said.warnings),
         date=inputs.day,
         settings=room,
         instruments=instruments,
         set_aside=inputs.set_aside,
         root=facility.root,
     )
-
-
-def _judge(inputs: RoomInputs, session: Session, response: Response, meters: Meters) -> Judge:
-    """Return what the monitors of a room are judged by."""
-    room, projector = inputs.room, inputs.projector
-    veil = screen_veil(projector, session, response)
-    followed = under_veil(_followed(room.reference, response, inputs), veil)
-    patches = standard_list()
-    viewing = Viewing(room.match, room.luminance, projector.surround, room.surround)
-    reference = Reference(
-        session=session,
-        response=followed,
-        encoding=session.encoding,
-        patches=patches,
-        wanted=wanted(viewing, followed.forward(patches.signal), followed.white_xyz),
-        errors=_errors(room.reference, session, followed, meters),
-        veil=veil,
-    )
-    return Judge(reference, room, meters)
-
-
-def _errors(followed: str, session: Session, response: Response, meters: Meters) -> Display:
-    """Return what can be wrong with what is followed: nothing, where that is the encoding's own."""
-    signal = standard_list().signal
-    if followed == "nominal":
-        return Display(response, signal, None, None)
-    instrument, patches = meters.instruments[session.header.instrument], average_repeats(session)
-    scatter = scatter_of(patches, response, noise_of(patches, instrument))
-    return Display(response, signal, sources_of(instrument, meters), scatter)
-
-
-def _followed(reference: str, response: Response, inputs: RoomInputs) -> Response:
-    """Return the response the room follows: as measured, or as the encoding says over the measured black."""
-    if reference == "measured":
-        return response
-    return nominal_response(inputs.projector.encoding, response.black_xyz)
 
 
 def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[str]:
@@ -162,6 +130,4 @@ def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[
             f"{projector.id}: veil = {projector.veil:g} cd/m² is not added, for {session.file} holds the light of "
             "its room; write 'veil: excluded' there if it does not"
         )
-    if room.common_target:
-        found.append("common_target is noted, but this version gives each monitor its own target")
     return list(dict.fromkeys(found))

@@ -14,6 +14,7 @@ from matchlib.facility.rooms import Monitor, Room
 from matchlib.matching.descent import project
 from matchlib.matching.ideal import PQ, Ideal, log_slope
 from matchlib.matching.limits import chromaticity
+from matchlib.matching.reference import Reference
 from matchlib.matching.result import Figures, Target
 from matchlib.matching.space import GAMMA_RANGE, Search, Settings, Task
 from matchlib.matching.target import search_all
@@ -285,6 +286,23 @@ def _as_it_is(compared: Compared) -> Target:
         tone="curve",
         expected=compared.now,
     )
+
+
+def ideal_linear(reference: Reference, compared: Compared) -> Array:
+    """Return the linear light of the patches by the tone the monitor should have, shape (n, 3).
+
+    The projector's own curves where its signals are the monitor's, else the ideal's tone.
+    """
+    same = compared.encoding == reference.encoding and reference.wanted.viewing.mode != "appearance"
+    if same:
+        return reference.response.linear(reference.patches.signal)
+    return _tone_of(compared.ideal, compared)
+
+
+def _tone_of(ideal: Ideal, compared: Compared) -> Array:
+    if ideal.tone == PQ:
+        return signal_to_linear(compared.signal, compared.encoding)
+    return np.asarray(compared.signal**ideal.gamma)
 
 
 def ideal_target(compared: Compared, ideal: Ideal, backlight: float) -> Target:

@@ -1,7 +1,7 @@
 """A room's measured monitors, prepared and solved side by side: the best of each level of adjustment."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,52 +9,20 @@ from matchlib.arrays import Array, read_only
 from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response
 from matchlib.displays.scattered import ScatteredResponse
-from matchlib.encoding import Encoding, convert_signal
-from matchlib.facility.rooms import Instrument, Monitor, Room
-from matchlib.matching.errors_of_readings import Display
+from matchlib.encoding import convert_signal
+from matchlib.facility.rooms import Instrument, Monitor
 from matchlib.matching.fitting import cross_validated, fit_display, patch_names
 from matchlib.matching.ideal import PQ, Ideal, projector_figures, searched_ideal
 from matchlib.matching.levels import Curves, best_curves_all
 from matchlib.matching.limits import chromaticity
+from matchlib.matching.reference import Judge
 from matchlib.matching.result import Figures
 from matchlib.matching.settings import Compared, Found, best_settings_all
 from matchlib.matching.veil import Veil, room_veil, under_veil
-from matchlib.patches import PatchList
 from matchlib.perception.difference import CIEDE2000, ciede2000, score
-from matchlib.perception.viewing import Wanted
 from matchlib.readings.archive import Choice
-from matchlib.readings.instrument import Correction, Meters
+from matchlib.readings.instrument import Correction
 from matchlib.readings.session import Session, average_repeats
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Reference:
-    """What the monitors of a room are held against.
-
-    Attributes:
-        session: Of the projector; ``response``: what is followed, measured or nominal.
-        patches: The standard list in the projector's signals.
-        wanted: What a monitor should show for them.
-        errors: What can be wrong with what is followed.
-        veil: Light on the screen that the session does not hold, shape (3,).
-    """
-
-    session: Session
-    response: Response
-    encoding: Encoding
-    patches: PatchList
-    wanted: Wanted
-    errors: Display
-    veil: Array = field(default_factory=lambda: np.zeros(3))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Judge:
-    """What all monitors of a room are judged by."""
-
-    reference: Reference
-    room: Room
-    meters: Meters
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -28,6 +28,7 @@ class Choice:
         passed_over: File and reason of every other session.
         warnings: Faults of files that do not count.
         findings: What the checks say of the session that counts.
+        earlier: The other complete sessions, newest first.
     """
 
     session: Session | None
@@ -35,6 +36,7 @@ class Choice:
     passed_over: tuple[tuple[str, str], ...] = ()
     warnings: tuple[Problem, ...] = ()
     findings: tuple[Finding, ...] = ()
+    earlier: tuple[Session, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,17 @@ class Archive:
         self.facility, self.on = facility, on
         self._sessions: dict[tuple[str, Encoding], Session | InputError] = {}
         self._choices: dict[tuple[str, str, str], Choice] = {}
+
+    def as_of(self, day: date) -> "Archive":
+        """Return the same readings without the sessions after a day; nothing is read twice."""
+        found = Archive(self.facility, day)
+        vars(found)["_index"] = self._index  # where a cached property keeps its value
+        found._sessions = self._sessions
+        return found
+
+    def day_of(self, session: Session) -> date:
+        """Return the day of a session in the facility's time zone."""
+        return session.header.measured.astimezone(self.facility.time_zone).date()
 
     @cached_property
     def _index(self) -> tuple[list[Entry], list[Problem]]:
@@ -192,7 +205,7 @@ class Archive:
         twins = [twin for twin in self._same_tables.get(choice.session.file, ()) if not self._is_later(twin)]
         dark = self._contact_pairs(choice.session.header, encoding)
         context = context_of(self.facility, choice.session, sorting.earlier, twins, dark)
-        return replace(choice, findings=find(choice.session, context))
+        return replace(choice, findings=find(choice.session, context), earlier=tuple(sorting.earlier))
 
     @cached_property
     def _same_tables(self) -> dict[str, tuple[Entry, ...]]:

@@ -82,7 +82,8 @@ def main() -> int:
     above = max(mean - max(best * (1 + SHARE), best + HAIR) for _, mean, best, _, _ in rows)
     print(f"\n{len(monitors)} monitors x {PATCHES} patches, screen of {SCREEN.luminance:g} cd/m2, one core")
     print(
-        f"now, settings, curves: {ours:.2f} s (settings {half - start:.2f} s), {1e3 * ours / len(monitors):.1f} ms each"
+        f"now, settings, curves: {ours:.2f} s (settings {half - start:.2f} s), "
+        f"{1e3 * ours / len(monitors):.1f} ms each"
     )
     print(f"five simplex searches each: {scaled:.0f} s (of {len(sample)}, scaled)")
     print(f"ratio {scaled / ours:.0f}; none above the simplex by more than allowed: {above <= 0}")
