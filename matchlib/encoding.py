@@ -12,6 +12,7 @@ import numpy as np
 from matchlib.arrays import Array
 
 Pair = tuple[float, float]
+PLAIN_STEP = 2e-4  # signals nearer than this are one signal, whatever the range (design 3.1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Encoding:
         gamma: Exponent from signal to linear light where ``eotf`` is empty.
         eotf: Empty, ``BT.1886``, ``sRGB`` or ``PQ``.
         luminance: Nominal peak white, cd/m².
-        tristimulus: True where the signals are X′, Y′, Z′ codes (ST 428-1) instead of r, g, b.
+        tristimulus: True where a file's codes are X′, Y′, Z′ (ST 428-1, or in PQ) instead of r, g, b.
     """
 
     name: str
@@ -65,8 +66,9 @@ STANDARD = MappingProxyType(
         )
     }
 )
-LATER_EOTFS = ("PQ",)
 EOTFS = ("BT.1886", "sRGB", "PQ")
+VIDEO_GAMMA = 2.4  # ITU-R BT.1886 (03/2011), Annex 1
+PQ_PEAK = 10_000.0  # cd/m² of full code, SMPTE ST 2084:2014
 
 
 def xy_to_unit_xyz(xy: object) -> Array:
@@ -95,25 +97,102 @@ def normalised_matrix(encoding: Encoding, white_xy: Pair | None = None) -> Array
     return primaries_matrix(primaries, xy_to_unit_xyz(white_xy or encoding.white_xy))
 
 
+# SMPTE ST 2084:2014, 5.2 and 5.3; its constants as ITU-R BT.2100 prints them.
+_M1, _M2 = 2610 / 16384, 2523 / 4096 * 128
+_C1, _C2, _C3 = 3424 / 4096, 2413 / 4096 * 32, 2392 / 4096 * 32
+
+
+def pq_to_light(fraction: Array) -> Array:
+    """Return cd/m² of PQ codes, given as fractions of full code (SMPTE ST 2084:2014, 5.2)."""
+    root = np.maximum(fraction, 0.0) ** (1 / _M2)
+    return np.asarray(PQ_PEAK * (np.maximum(root - _C1, 0.0) / (_C2 - _C3 * root)) ** (1 / _M1))
+
+
+def light_to_pq(light: Array) -> Array:
+    """Return the PQ code, a fraction of full code, of cd/m² (SMPTE ST 2084:2014, 5.3); 0 of no light."""
+    power = (np.maximum(light, 0.0) / PQ_PEAK) ** _M1
+    return np.where(np.asarray(light) > 0, ((_C1 + _C2 * power) / (1 + _C3 * power)) ** _M2, 0.0)
+
+
+def peak_code(encoding: Encoding) -> float:
+    """Return the code of the encoding's peak as a fraction of full code: 1, but under PQ less."""
+    return float(light_to_pq(np.array(encoding.luminance))) if encoding.eotf == "PQ" else 1.0
+
+
 def signal_to_linear(signal: Array, encoding: Encoding, black: float = 0.0) -> Array:
-    """Return linear light, 0 to 1, of a signal by the encoding's nominal tone over a zero black."""
+    """Return linear light above black, 0 to 1, of a signal by the encoding's nominal tone.
+
+    A signal of 1 is the encoding's peak under PQ too, where codes go on beyond it. Light below zero, of
+    colours outside the primaries, keeps its sign.
+
+    Args:
+        signal: Any shape.
+        encoding: Whose tone.
+        black: L_B / L_W of the display, from 0 to below 1. It bends BT.1886, which is then
+            (L − L_B) / (L_W − L_B) of its Annex 1; to the light of any other tone black only adds.
+    """
     if encoding.eotf == "sRGB":  # IEC 61966-2-1:1999, 5.2
         return np.where(signal <= 0.04045, signal / 12.92, ((np.maximum(signal, 0) + 0.055) / 1.055) ** 2.4)
-    return np.asarray(np.sign(signal) * np.abs(signal) ** encoding.gamma)  # BT.1886 with Lb = 0 is a gamma
+    if encoding.eotf == "PQ":
+        light = pq_to_light(np.abs(signal) * peak_code(encoding))
+        return np.asarray(np.sign(signal) * light / encoding.luminance)
+    lift, black = _lift(encoding, black)
+    raised = lift + signal * (1 - lift)
+    return np.asarray((np.sign(raised) * np.abs(raised) ** encoding.gamma - black) / (1 - black))
 
 
-def linear_to_signal(linear: Array, encoding: Encoding) -> Array:
-    """Return the signal of linear light by the encoding's nominal tone: inverse of signal_to_linear."""
+def linear_to_signal(linear: Array, encoding: Encoding, black: float = 0.0) -> Array:
+    """Return the signal of linear light above black: inverse of signal_to_linear, any shape."""
     if encoding.eotf == "sRGB":
         return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055)
-    return np.asarray(np.sign(linear) * np.abs(linear) ** (1 / encoding.gamma))
+    if encoding.eotf == "PQ":
+        code = light_to_pq(np.abs(linear) * encoding.luminance)
+        # A power of many numbers and of one may differ in the last bit; full signal is exactly 1.
+        return np.where(np.abs(linear) == 1, linear, np.sign(linear) * code / peak_code(encoding))
+    lift, black = _lift(encoding, black)
+    raised = linear * (1 - black) + black
+    return np.asarray((np.sign(raised) * np.abs(raised) ** (1 / encoding.gamma) - lift) / (1 - lift))
+
+
+def _lift(encoding: Encoding, black: float) -> tuple[float, float]:
+    """Return (L_B / L_W)^(1/γ) and L_B / L_W under BT.1886, else 0 and 0.
+
+    With it the equation of Annex 1, L = a·max(V + b, 0)^γ, reads L / L_W = (lift + V·(1 − lift))^γ.
+    """
+    if not 0 <= black < 1:
+        raise ValueError(f"black is {black}, and must be from 0 to below 1, a share of white")
+    return (float(black ** (1 / encoding.gamma)), black) if encoding.eotf == "BT.1886" else (0.0, 0.0)
+
+
+_NEAR_PEAK = 2e-3  # of linear light: what the code next to an HDR peak leaves (12 bits, 1.2e-3 at 300 cd/m²)
+
+
+def fraction_to_signal(fraction: Array, encoding: Encoding, step: float) -> Array:
+    """Return r, g, b signals of codes, given as fractions of the range of codes, any shape.
+
+    Under PQ the peak lies between two codes. The nearer one is full signal, and so is the other where it
+    leaves less than 2e-3 of the light; DCI's HDR Addendum itself writes 299.6 cd/m² for 300.
+
+    Args:
+        fraction: 0 to 1.
+        encoding: What the codes mean.
+        step: One code as a fraction of the range; 0 where the file holds plain fractions.
+    """
+    if encoding.eotf != "PQ":
+        return fraction
+    signal = fraction / peak_code(encoding)
+    off, step = np.abs(signal - 1.0), step / peak_code(encoding)
+    bright = np.abs(signal_to_linear(signal, encoding) - 1.0) < _NEAR_PEAK
+    full = (off <= step / 2) | ((off < step) & bright) | ((step == 0) & (off <= PLAIN_STEP))
+    return np.where(full, 1.0, signal)
 
 
 def convert_signal(signal: Array, source: Encoding, destination: Encoding) -> Array:
     """Return the signals of ``destination`` that mean the same colours as ``signal`` in ``source``.
 
     Colorimetric, white to white: the destination's primaries are taken with the source's white, for a
-    monitor matched to a projector is set to the projector's white. Colours outside the destination are
+    monitor matched to a projector is set to the projector's white. Peak to peak too, whatever the two peaks
+    are: from video to PQ no light is kept in cd/m², and no tone mapped. Colours outside the destination are
     clipped to its signal range, as a converter does.
 
     Args:
@@ -137,13 +216,19 @@ _UNSEEN, _FULL = 2e-4, 1e-3  # in linear light: of a patch's strongest channel, 
 _TRISTIMULUS_PEAK, _TRISTIMULUS_WHITE, _TRISTIMULUS_GAMMA = 52.37, 48.0, 2.6
 
 
-def tristimulus_to_xyz(signal: Array) -> Array:
-    """Return XYZ relative to a white of Y = 1 for X′, Y′, Z′ signals between 0 and 1 (ST 428-1:2006)."""
+def tristimulus_to_xyz(signal: Array, encoding: Encoding = STANDARD["XYZ"]) -> Array:
+    """Return XYZ relative to a white of Y = 1 for X′, Y′, Z′ codes, fractions of full code.
+
+    By ST 428-1:2006, whose white is 48 cd/m²; in PQ (X″, Y″, Z″ of DCI's HDR Addendum) where that is the
+    encoding's tone, white being its luminance.
+    """
+    if encoding.eotf == "PQ":
+        return pq_to_light(signal) / encoding.luminance
     return np.asarray(_TRISTIMULUS_PEAK / _TRISTIMULUS_WHITE * np.maximum(signal, 0) ** _TRISTIMULUS_GAMMA)
 
 
 def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -> Array:
-    """Return r, g, b signals of ``encoding`` for X′, Y′, Z′ signals (ST 428-1:2006).
+    """Return r, g, b signals of ``encoding`` for X′, Y′, Z′ codes (ST 428-1:2006, or in PQ if it is in PQ).
 
     The codes are rounded, so full primaries, black and greys come out a little beside themselves; channels
     that the rounding cannot tell from 0, from 1 or from grey are taken as such. RP 431-2:2011, Table A.4,
@@ -151,7 +236,7 @@ def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -
     of the strongest one is 0, and one within 1e-3 of full is full.
 
     Args:
-        signal: X′, Y′, Z′ between 0 and 1, shape (n, 3).
+        signal: X′, Y′, Z′, fractions of full code, shape (n, 3).
         encoding: Primaries and tone of the display.
         half_step: Half a code step as a fraction of the range: how far a signal may be off by rounding.
 
@@ -159,9 +244,9 @@ def tristimulus_to_signal(signal: Array, encoding: Encoding, half_step: float) -
         Shape (n, 3); below 0 or above 1 where the colour is outside the primaries.
     """
     inverse = np.linalg.inv(normalised_matrix(encoding))
-    xyz = tristimulus_to_xyz(signal)
+    xyz = tristimulus_to_xyz(signal, encoding)
     linear = xyz @ inverse.T
-    spread = (tristimulus_to_xyz(signal + half_step) - xyz) @ np.abs(inverse).T
+    spread = (tristimulus_to_xyz(signal + half_step, encoding) - xyz) @ np.abs(inverse).T
     mean = linear.mean(axis=-1, keepdims=True)
     grey = np.all(np.abs(linear - mean) <= spread, axis=-1)
     linear = np.where(grey[:, None], mean, linear)

@@ -12,8 +12,11 @@ from hypothesis import strategies as st
 from matchlib.encoding import (
     STANDARD,
     convert_signal,
+    light_to_pq,
     linear_to_signal,
     normalised_matrix,
+    peak_code,
+    pq_to_light,
     primaries_matrix,
     signal_to_linear,
     tristimulus_to_signal,
@@ -123,14 +126,77 @@ def test_uv_of_the_white_is_not_the_misprint():
     assert np.abs(found - (0.2001, 0.4730)).max() > 0.005
 
 
-@pytest.mark.parametrize(
-    ("signal", "luminance"),
-    [(0, 0), (0.10, 0.398107), (0.25, 3.58968), (0.50, 18.9465), (0.75, 50.1357), (0.90, 77.6573), (1, 100)],
-)
-def test_video_tone_over_a_zero_black(signal, luminance):
-    """ITU-R BT.1886 (03/2011), Annex 1, L_W = 100, L_B = 0, worked out to six digits."""
-    found = 100 * signal_to_linear(np.array([signal]), STANDARD["BT.709"])
-    assert found == pytest.approx([luminance], rel=5e-6)  # half of the sixth digit at worst
+@pytest.mark.parametrize(("column", "black"), [(1, 0.0), (2, 0.01), (3, 0.05), (4, 0.1)])
+def test_video_tone_over_the_display_s_own_black(column, black):
+    """ITU-R BT.1886 (03/2011), Annex 1, L_W = 100, worked out to six digits."""
+    table = np.loadtxt(REFERENCE / "bt1886.csv", delimiter=",", encoding="utf-8")
+    linear = signal_to_linear(table[:, 0], STANDARD["BT.709"], black / 100)
+    assert black + (100 - black) * linear == pytest.approx(table[:, column], rel=5e-6)  # half of the sixth digit
+    assert linear_to_signal(linear, STANDARD["BT.709"], black / 100) == pytest.approx(table[:, 0], abs=ROUND_TRIP)
+
+
+@pytest.mark.parametrize(("white", "black"), [(100.0, 0.01), (100.0, 0.1), (75.0, 0.36), (1.0, 0.0)])
+def test_video_tone_over_a_black_against_a_general_library(white, black):
+    signal = np.linspace(0, 1, 101)
+    theirs = colour.models.eotf_BT1886(signal, L_B=black, L_W=white)
+    ours = black + (white - black) * signal_to_linear(signal, STANDARD["BT.709"], black / white)
+    assert np.abs(ours - theirs).max() < ROUND_TRIP * 100
+
+
+@pytest.mark.parametrize("eotf", ["", "sRGB", "PQ"])
+def test_black_only_adds_to_the_light_of_other_tones(eotf):
+    encoding, signal = replace(STANDARD["P3 D65"], eotf=eotf), np.linspace(0, 1, 11)
+    assert signal_to_linear(signal, encoding, 0.01).tolist() == signal_to_linear(signal, encoding).tolist()
+    assert linear_to_signal(signal, encoding, 0.01).tolist() == linear_to_signal(signal, encoding).tolist()
+
+
+@pytest.mark.parametrize("black", [-0.01, 1.0, np.nan])
+def test_a_black_that_is_no_share_of_white_is_refused(black):
+    with pytest.raises(ValueError, match="must be from 0 to below 1"):
+        signal_to_linear(np.array([0.5]), STANDARD["BT.709"], black)
+
+
+def test_pq_against_a_general_library():
+    """SMPTE ST 2084:2014. Every 12-bit code, and light from 1e-4 to 10,000 cd/m²."""
+    code = np.arange(4096) / 4095
+    assert pq_to_light(code) == pytest.approx(colour.models.eotf_ST2084(code), rel=1e-9, abs=1e-9)
+    light = np.geomspace(1e-4, 1e4, 500)
+    assert np.abs(light_to_pq(light) - colour.models.eotf_inverse_ST2084(light)).max() < ROUND_TRIP
+
+
+def test_pq_codes_of_known_light():
+    """SMPTE ST 2084:2014, 5.3, worked out to seven decimals."""
+    found = light_to_pq(np.array([48.0, 100.0, 203.0, 1000.0]))
+    assert found == pytest.approx([0.4364080, 0.5080784, 0.5806889, 0.7518271], abs=0.5e-7 + 1e-12)
+    assert light_to_pq(np.array([-1.0, 0.0, 10_000.0])).tolist() == [0, 0, 1]
+
+
+@pytest.mark.parametrize("peak", [48.0, 100.0, 299.6, 300.0, 1000.0, 4000.0, 10_000.0])
+def test_full_signal_of_pq_is_the_declared_peak(peak):
+    encoding = replace(STANDARD["BT.2020"], eotf="PQ", luminance=peak)
+    signal = np.linspace(0, 1.1 if peak < 5000 else 1, 111)
+    light = peak * signal_to_linear(signal, encoding)
+    assert light == pytest.approx(pq_to_light(signal * peak_code(encoding)), rel=1e-12)
+    assert np.interp(1.0, signal, light) == pytest.approx(peak, rel=1e-9)
+    assert linear_to_signal(light / peak, encoding) == pytest.approx(signal, abs=1e-9)
+    for shape in (1, 3, 8, 33):  # a power of many numbers may differ from that of one
+        assert linear_to_signal(np.eye(shape), encoding).tolist() == np.eye(shape).tolist()
+
+
+def test_negative_light_keeps_its_sign_under_pq():
+    encoding, linear = replace(STANDARD["BT.2020"], eotf="PQ"), np.array([-0.25, -1e-6, 0.0, 0.5])
+    assert signal_to_linear(linear_to_signal(linear, encoding), encoding) == pytest.approx(linear, abs=1e-11)
+
+
+@pytest.mark.parametrize("peak", [100.0, 1000.0])
+def test_conversion_to_pq_is_peak_to_peak(peak):
+    """White to white whatever the peaks: half of the light of the one is half of the light of the other."""
+    video, hdr = STANDARD["BT.2020"], replace(STANDARD["BT.2020"], eotf="PQ", luminance=peak)
+    greys = np.repeat(np.linspace(0, 1, 21)[:, None], 3, axis=1)
+    converted = convert_signal(greys, video, hdr)
+    assert converted[[0, -1]] == pytest.approx(greys[[0, -1]], abs=ROUND_TRIP)
+    assert signal_to_linear(converted, hdr) == pytest.approx(greys**2.4, abs=1e-9)
+    assert convert_signal(converted, hdr, video) == pytest.approx(greys, abs=1e-6)
 
 
 @pytest.mark.parametrize("name", ["BT.709", "BT.601 525", "BT.601 625", "BT.2020"])

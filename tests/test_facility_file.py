@@ -306,12 +306,26 @@ def test_match_modes_of_later_versions_are_refused(make_facility, match):
     assert problem.line == line_of(root, "match =")
 
 
-def test_pq_is_refused(make_facility):
+def test_pq_is_an_encoding(make_facility):
+    new = 'encoding = {base = "XYZ", eotf = "PQ", luminance = 300, white_xy = [0.3127, 0.3290]}'
+    encoding = read_facility(make_facility(toml_edit=('encoding = "P3 DCI"', new))).projectors["P1"].encoding
+    assert (encoding.eotf, encoding.luminance, encoding.tristimulus) == ("PQ", 300, True)
+    assert encoding.name == "XYZ, PQ, 300 cd/m², white 0.3127 0.329"
+
+
+def test_pq_without_a_peak_is_refused(make_facility):
     root = make_facility(toml_edit=('encoding = "P3 DCI"', 'encoding = {base = "BT.2020", eotf = "PQ"}'))
     problem = only(root)
-    assert "'PQ' is not computed by this version yet" in problem.what
-    assert "use a gamma" in problem.do
+    assert "encoding.luminance: is missing: in PQ the code of white follows from it" in problem.what
+    assert "such as luminance = 1000" in problem.do
     assert problem.line == line_of(root, "encoding =")
+
+
+def test_the_video_tone_has_its_own_exponent_on_any_base(make_facility):
+    """ITU-R BT.1886 (03/2011), Annex 1: 2.40, on a base whose own gamma is 2.6 too."""
+    new = 'encoding = {base = "P3 D65", eotf = "BT.1886", luminance = 100}'
+    encoding = read_facility(make_facility(toml_edit=('encoding = "P3 DCI"', new))).projectors["P1"].encoding
+    assert (encoding.eotf, encoding.gamma) == ("BT.1886", 2.4)
 
 
 def test_veil_and_common_target_are_accepted(make_facility):
@@ -341,6 +355,7 @@ def test_an_encoding_may_be_built_on_a_base(make_facility):
         ('{base = "BT.709", gamma = 2.2, eotf = "sRGB"}', "gamma and eotf exclude each other", "keep one"),
         ('{base = "BT.709", red_xy = [0.6, 0.3], red_uv = [0.4, 0.5]}', "exclude each other", "keep one"),
         ('{base = "BT.709", eotf = "HLG"}', "encoding.eotf: 'HLG'", "'BT.1886'"),
+        ('{base = "BT.709", eotf = "PQ", luminance = 12000}', "12000 is out of range", "between 1 and 10000"),
     ],
 )
 def test_a_wrong_inline_encoding(make_facility, table, what, do):

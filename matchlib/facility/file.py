@@ -271,12 +271,14 @@ def _encoding(section: Section, key: str) -> Encoding:
 
 def _derived_encoding(section: Section) -> Encoding:
     base = STANDARD[section.choice("base", STANDARD, "P3 DCI")]
-    changes: dict[str, Any] = {"luminance": section.number("luminance", base.luminance, 1, 20_000)}
     eotf = section.choice("eotf", encodings.EOTFS, "") if "eotf" in section.values else base.eotf
     section.get("eotf")
-    if eotf in encodings.LATER_EOTFS:
-        section.fault("eotf", f"{eotf!r} is not computed by this version yet", "use a gamma, or wait for it")
-    gamma = section.number("gamma", base.gamma, 1.0, 4.0)
+    most = encodings.PQ_PEAK if eotf == "PQ" else 20_000
+    changes: dict[str, Any] = {"luminance": section.number("luminance", base.luminance, 1, most)}
+    if eotf == "PQ" and "luminance" not in section.values:
+        do = "write the peak that the display is set to, such as luminance = 1000 (cd/m²)"
+        section.fault("luminance", "is missing: in PQ the code of white follows from it", do)
+    gamma = section.number("gamma", encodings.VIDEO_GAMMA if eotf == "BT.1886" else base.gamma, 1.0, 4.0)
     if "gamma" in section.values:
         if "eotf" in section.values:
             section.fault("gamma", "gamma and eotf exclude each other", "keep one of them")
