@@ -4,6 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import colour
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -22,6 +23,8 @@ BETWEEN_KNOTS = 2e-4  # of full light: what sixteen knots of a power law leave b
 ROUND_TRIP = 1e-6  # of full signal, two Newton steps behind a table of 4,097
 ROUND_OFF = 1e-12
 GREEN_IS_GREEN = 1e-9
+
+REFERENCE = Path(__file__).parent / "reference"
 
 steps = st.lists(st.floats(1e-3, 1.0), min_size=3, max_size=20)
 
@@ -152,18 +155,63 @@ def test_a_display_that_does_not_add_shows_it():
     assert fit_response(replace(session, xyz=dimmed)).additivity_error == pytest.approx(1 / 0.95 - 1, abs=1e-4)
 
 
-@pytest.mark.parametrize("name", [name for name in STANDARD if name != "XYZ"])
+def nominal_light(signal, encoding, black):
+    """Return linear light by the encoding's tone, by a general library but for a plain gamma."""
+    if encoding.eotf == "BT.1886":  # ITU-R BT.1886 (03/2011), Annex 1
+        white = encoding.luminance + black
+        return (colour.models.eotf_BT1886(signal, L_B=black, L_W=white) - black) / encoding.luminance
+    if encoding.eotf == "PQ":  # SMPTE ST 2084:2014
+        peak = colour.models.eotf_inverse_ST2084(encoding.luminance)
+        return colour.models.eotf_ST2084(signal * peak) / encoding.luminance
+    return signal**encoding.gamma
+
+
+NOMINAL = {name: encoding for name, encoding in STANDARD.items() if name != "XYZ"} | {
+    "P3 D65, BT.1886": replace(STANDARD["P3 D65"], eotf="BT.1886", gamma=2.4),
+    "P3 D65, PQ": replace(STANDARD["P3 D65"], eotf="PQ", luminance=300.0),
+    "BT.2020, PQ": replace(STANDARD["BT.2020"], eotf="PQ", luminance=1000.0),
+}
+
+
+@pytest.mark.parametrize("name", NOMINAL)
 def test_a_nominal_response_follows_its_encoding(name):
-    encoding = STANDARD[name]
+    encoding = NOMINAL[name]
     black = np.array([0.02, 0.024, 0.02])
     response = nominal_response(encoding, black)
     signal = np.random.default_rng(42).uniform(0, 1, size=(500, 3))
-    expected = black + encoding.luminance * signal**encoding.gamma @ normalised_matrix(encoding).T
+    light = nominal_light(signal, encoding, black[1])
+    expected = black + encoding.luminance * light @ normalised_matrix(encoding).T
     assert np.abs(response.forward(signal) - expected).max() < BETWEEN_KNOTS * encoding.luminance
     assert xy(response.white_xyz - black) == pytest.approx(encoding.white_xy, abs=1e-9)
     assert response.luminance == pytest.approx(encoding.luminance + 0.024)
     primaries = np.array([encoding.red_xy, encoding.green_xy, encoding.blue_xy])
     assert xy(response.primaries_xyz) == pytest.approx(primaries, abs=GREEN_IS_GREEN)
+
+
+@pytest.mark.parametrize("black", [0.01, 0.05, 0.1])
+def test_a_nominal_video_reference_is_bt_1886_with_its_black(black):
+    """ITU-R BT.1886 (03/2011), Annex 1, worked out to six digits for a white of 100 cd/m², black included."""
+    table = np.loadtxt(REFERENCE / "bt1886.csv", delimiter=",", encoding="utf-8")
+    encoding = replace(STANDARD["BT.709"], luminance=100.0 - black)
+    response = nominal_response(encoding, black * np.array([0.9505, 1.0, 1.0891]))
+    found = response.forward(np.repeat(table[:, :1], 3, axis=1))[:, 1]
+    column = {0.01: 2, 0.05: 3, 0.1: 4}[black]
+    assert found == pytest.approx(table[:, column], abs=BETWEEN_KNOTS * 100)
+    assert found[[0, -1]] == pytest.approx([black, 100])
+
+
+def test_the_nominal_gamma_is_the_slope_of_its_tone():
+    """As of a display that was read: black subtracted, peak to 5 %; a raised black makes BT.1886 flatter."""
+    zero = np.zeros(3)
+    assert nominal_response(STANDARD["P3 DCI"], zero).gamma == pytest.approx(2.6, abs=1e-12)
+    assert nominal_response(STANDARD["BT.709"], zero).gamma == pytest.approx(2.4, abs=1e-12)
+    raised = nominal_response(STANDARD["BT.709"], np.full(3, 0.1))
+    signal = np.linspace(0, 1, 65)[1:]
+    light = colour.models.eotf_BT1886(signal, L_B=0.1, L_W=100.1) - 0.1
+    used = light >= 0.05 * light[-1]
+    assert raised.gamma == pytest.approx(np.polyfit(np.log(signal[used]), np.log(light[used]), 1)[0], abs=1e-9)
+    assert 2.1 < raised.gamma < 2.3
+    assert np.isnan(nominal_response(replace(STANDARD["BT.709"], eotf="PQ"), zero).gamma)
 
 
 def test_the_fit_says_what_it_lacks():

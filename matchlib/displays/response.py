@@ -66,7 +66,7 @@ class Response:
         tone: A curve a channel.
         white_xyz: White as read, black included, shape (3,).
         primaries_xyz: Full primaries as read minus black, rows red, green, blue, shape (3, 3).
-        gamma: Log–log slope, see :func:`fitted_gamma`; NaN where it cannot be told.
+        gamma: Log–log slope, see :func:`fitted_gamma`; NaN where it cannot be told, and under PQ.
         channel_gamma: The same on each channel's ramp, shape (3,); NaN where there is no ramp.
         black_read: Whether the session held black; else ``black_xyz`` is the fit's.
         additivity_error: Sum of the primaries over white, black subtracted, minus 1.
@@ -145,14 +145,15 @@ def fit_patches(patches: Patches, file: str) -> Response:
     tone = _tones(patches, primaries, black)
     matrix = _fit_matrix(patches, tone, black)
     total = primaries[:, 1].sum()
+    gamma, channel_gamma = _gammas(patches, black, session.encoding)
     return Response(
         black_xyz=read_only(black),
         matrix=read_only(matrix),
         tone=tone,
         white_xyz=read_only(white),
         primaries_xyz=read_only(primaries),
-        gamma=fitted_gamma(patches, black),
-        channel_gamma=read_only([_slope(patches, patches.ramp(c), c, black) for c in range(3)]),
+        gamma=gamma,
+        channel_gamma=read_only(channel_gamma),
         black_read=black_place is not None,
         additivity_error=float(total / (white[1] - black[1]) - 1),
     )
@@ -247,6 +248,13 @@ def _unread_black(patches: Patches, full: Array) -> Array:
     return black
 
 
+def _gammas(patches: Patches, black: Array, encoding: Encoding) -> tuple[float, list[float]]:
+    """Return the gamma of the greys and of each ramp; NaN under PQ, whose slope is another at every signal."""
+    if encoding.eotf == "PQ":
+        return float("nan"), [float("nan")] * 3
+    return fitted_gamma(patches, black), [_slope(patches, patches.ramp(c), c, black) for c in range(3)]
+
+
 def fitted_gamma(patches: Patches, black: Array) -> float:
     """Return the least-squares slope of log(Y − Y_black) on log(signal), peak down to 5 % of peak.
 
@@ -261,8 +269,11 @@ def fitted_gamma(patches: Patches, black: Array) -> float:
 
 
 def _slope(patches: Patches, places: Array, channel: int, black: Array) -> float:
-    signal = patches.signal[places, channel]
-    light = patches.xyz[places, 1] - black[1]
+    return _log_slope(patches.signal[places, channel], patches.xyz[places, 1] - black[1])
+
+
+def _log_slope(signal: Array, light: Array) -> float:
+    """Return the slope of log(light) on log(signal), both shape (k,), from the last down to 5 % of its light."""
     if not len(light):
         return float("nan")
     used = light >= GAMMA_FLOOR * light[-1]
@@ -274,6 +285,9 @@ def _slope(patches: Patches, places: Array, channel: int, black: Array) -> float
 def nominal_response(encoding: Encoding, black_xyz: Array) -> Response:
     """Return the response of a display that follows its encoding exactly, over a given black.
 
+    Its white is the encoding's luminance and the black. BT.1886 is bent by that black (ITU-R BT.1886, Annex 1,
+    L_W being the white that comes out); any other tone, PQ too, is shown above it as it stands.
+
     Args:
         encoding: Primaries, white, tone, and luminance above black.
         black_xyz: Shape (3,), cd/m².
@@ -282,15 +296,18 @@ def nominal_response(encoding: Encoding, black_xyz: Array) -> Response:
 
     matrix = normalised_matrix(encoding) * encoding.luminance
     signal = np.linspace(0, 1, 65)[1:]
-    curve = monotone_tone(signal, signal_to_linear(signal, encoding))
+    black = max(float(black_xyz[1]), 0.0)
+    light = signal_to_linear(signal, encoding, black / (encoding.luminance + black))
+    curve = monotone_tone(signal, light)
+    gamma = float("nan") if encoding.eotf == "PQ" else _log_slope(signal, light)
     return Response(
         black_xyz=read_only(black_xyz),
         matrix=read_only(matrix),
         tone=(curve, curve, curve),
         white_xyz=read_only(matrix.sum(axis=1) + black_xyz),
         primaries_xyz=read_only(matrix.T),
-        gamma=encoding.gamma,
-        channel_gamma=read_only([encoding.gamma] * 3),
+        gamma=gamma,
+        channel_gamma=read_only([gamma] * 3),
         black_read=True,
         additivity_error=0.0,
     )

@@ -277,7 +277,7 @@ class _Sorting:
         """Take one session that competes, read or refused."""
         if isinstance(read, InputError):
             self._broken.append((header, read))
-        elif missing := missing_from(average_repeats(read)):
+        elif missing := missing_from(average_repeats(read), read):
             self.passed.append((header.file, f"not complete: no {', no '.join(missing)}"))
             self.warnings += read.warnings
             self.warnings += [found.problem for found in find(read) if found.check == RANGE_CHECK]

@@ -6,10 +6,10 @@ from datetime import datetime
 import numpy as np
 
 from matchlib.arrays import Array, Mask, read_only
-from matchlib.encoding import Encoding
+from matchlib.encoding import PLAIN_STEP, Encoding, light_to_pq, normalised_matrix, peak_code
 from matchlib.errors import Problem
 
-PAIRING_STEP = 2e-4  # signals nearer than this are one signal, whatever the range (design 3.1)
+PAIRING_STEP = PLAIN_STEP
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class Session:
         sha256: Of the file's bytes.
         encoding: What the signals mean.
         labels: A label a row; empty where the file has none.
-        signal: Fractions of full signal, shape (n, 3).
+        signal: Fractions of full signal, shape (n, 3); under PQ full signal is the code of the declared peak.
         xyz: Readings, shape (n, 3), cd/m².
         in_range: Shape (n,); False for signals outside the encoding's range: read, not fitted.
         warnings: Guesses, unknown columns and keys, and how spectra became X, Y, Z.
@@ -93,6 +93,11 @@ class Session:
         """Path relative to the facility folder."""
         return self.header.file
 
+    @property
+    def step(self) -> float:
+        """One code step as a fraction of full signal; 0 where signals are plain fractions."""
+        return self.header.step / peak_code(self.encoding)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Patches:
@@ -104,7 +109,7 @@ class Patches:
         xyz: Mean readings, shape (n, 3), cd/m².
         count: Readings behind each, shape (n,).
         scatter: Standard deviation of the repeats, shape (n, 3); NaN for one reading.
-        step: One code step as a fraction of the range.
+        step: One code step as a fraction of full signal.
     """
 
     labels: tuple[tuple[str, ...], ...]
@@ -155,19 +160,37 @@ def average_repeats(session: Session, *, in_range: bool = True) -> Patches:
         xyz=read_only(np.array([session.xyz[group].mean(axis=0) for group in groups]).reshape(-1, 3)),
         count=read_only([len(group) for group in groups]),
         scatter=read_only(np.array(scatter).reshape(-1, 3)),
-        step=session.header.step,
+        step=session.step,
     )
 
 
-def missing_from(patches: Patches) -> list[str]:
-    """Return what a session lacks to be complete (design 3.2); empty where it is complete."""
+def missing_from(patches: Patches, session: Session | None = None) -> list[str]:
+    """Return what a session lacks to be complete (design 3.2); empty where it is complete.
+
+    Args:
+        patches: The session's, repeats averaged.
+        session: Under PQ, where full signal is not the highest code, to name the code that lacks.
+    """
     full = {"white": (1, 1, 1), "full red": (1, 0, 0), "full green": (0, 1, 0), "full blue": (0, 0, 1)}
-    missing = [name for name, signal in full.items() if patches.find(*signal) is None]
+    missing = [name + _code_of(signal, session) for name, signal in full.items() if patches.find(*signal) is None]
     ramps = [len(patches.ramp(channel)) for channel in range(3)]
     greys = len(patches.greys())
     if min(ramps) < 5 and greys < 5:
         missing.append(f"five steps a channel or five greys (it has {min(ramps)} and {greys})")
     return missing
+
+
+def _code_of(signal: tuple[int, int, int], session: Session | None) -> str:
+    """Return the codes of a full colour at the declared peak, in words; empty but under PQ."""
+    if session is None or session.encoding.eotf != "PQ":
+        return ""
+    header, encoding = session.header, session.encoding
+    light = encoding.luminance * np.array(signal, dtype=np.float64)
+    if encoding.tristimulus or (header.encoding is not None and header.encoding.tristimulus):
+        light = normalised_matrix(encoding) @ light
+    codes = header.signal_min + light_to_pq(light) * (header.signal_max - header.signal_min)
+    shown = " ".join(f"{code:.0f}" if header.step else f"{code:.4f}" for code in codes)
+    return f" (code {shown} in PQ at the declared peak of {encoding.luminance:g} cd/m²)"
 
 
 def pair(first: Session, second: Session) -> list[tuple[int, int, str]]:

@@ -6,6 +6,7 @@ from itertools import permutations
 import numpy as np
 
 from matchlib.arrays import Array
+from matchlib.encoding import peak_code
 from matchlib.readings.checks.evidence import CHANNELS, Evidence, chromaticities, signal_name
 from matchlib.readings.checks.finding import MEASURE_AGAIN, NOTE, REFUSE, WARN, Check, Context, Remark
 from matchlib.readings.session import Session
@@ -157,7 +158,8 @@ def _range(evidence: Evidence, _: Context) -> Iterator[Remark]:
     header, signal = evidence.session.header, evidence.session.signal
     if evidence.white is not None or not len(signal):
         return
-    codes = header.signal_min + signal * (header.signal_max - header.signal_min)
+    full = peak_code(evidence.session.encoding) * (header.signal_max - header.signal_min)
+    codes = header.signal_min + signal * full
     tops = np.round(codes.max(axis=0), 6)
     top = float(tops.max())
     if top in TOP_CODES and np.ptp(tops) == 0 and evidence.peak > 0 and top < header.signal_max:

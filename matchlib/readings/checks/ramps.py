@@ -5,13 +5,14 @@ from collections.abc import Iterator
 import numpy as np
 
 from matchlib.arrays import Array
+from matchlib.encoding import signal_to_linear
 from matchlib.readings.checks.evidence import Evidence, uv
 from matchlib.readings.checks.finding import NOTE, WARN, Check, Context, Remark
 
 BEYOND_NOISE = 4.0  # standard deviations: one false alarm in some 16,000 looks at normal scatter
 FLAT = 0.3  # log–log slope at the top of a ramp; displays have 1.6 to 2.6 (common practice, no source)
 TOP = 0.97  # of full signal: nearer steps differ too little for a slope
-CRUSHED = 0.1  # of the light that a gamma of 3 gives; no display is meant darker. Common practice, no source
+CRUSHED = 0.1  # of the light that PQ or a gamma of 3 gives; no display is meant darker. Common practice, no source
 DARK_GAMMA = 3.0
 FEWEST_STEPS = 5  # of a ramp, for its shape to be judged
 FEWEST_FOR_SLOPE = 8
@@ -44,14 +45,17 @@ def _saturated(evidence: Evidence, context: Context) -> Iterator[Remark]:
 
 
 def _crushed(evidence: Evidence, _: Context, name: str, signal: Array, light: Array) -> Iterator[Remark]:
-    due = signal**DARK_GAMMA * light[-1]
+    encoding = evidence.session.encoding
+    meant = signal_to_linear(signal, encoding) if encoding.eotf == "PQ" else signal**DARK_GAMMA
+    due = meant * light[-1]
     dark = (light < CRUSHED * due) & (due - light > BEYOND_NOISE * evidence.noise(due)) & (signal < 1)
     if dark.any():
         step = np.flatnonzero(dark)[-1]
+        even = "PQ" if encoding.eotf == "PQ" else "even a gamma of 3"
         yield Remark(
             WARN,
             f"the {name} ramp is clipped at the dark end: {100 * signal[step]:.4g} % signal gives "
-            f"{light[step]:.3g} cd/m² above black where even a gamma of 3 gives {due[step]:.3g}",
+            f"{light[step]:.3g} cd/m² above black where {even} gives {due[step]:.3g}",
             "look at the brightness setting and at the range (full or video) at both ends of the cable",
         )
 

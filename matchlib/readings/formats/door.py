@@ -6,7 +6,7 @@ from hashlib import sha256
 import numpy as np
 
 from matchlib.arrays import Array, read_only
-from matchlib.encoding import Encoding, tristimulus_to_signal
+from matchlib.encoding import Encoding, fraction_to_signal, peak_code, tristimulus_to_signal
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.formats import COLUMNS
 from matchlib.facility.rooms import Facility
@@ -54,11 +54,11 @@ def read_source(source: Source, data: bytes, facility: Facility, display_encodin
     columns = _columns_of_xyz(table, spectral)
     _check_floor(xyz, columns, facility.instruments[header.instrument].floor, cells.lines, file)
     warnings += _check_codes(codes, header, table, cells.lines)
-    signal = (codes - header.signal_min) / (header.signal_max - header.signal_min)
-    encoding = header.encoding or display_encoding
-    if encoding.tristimulus:
-        encoding = display_encoding
-        signal = tristimulus_to_signal(signal, encoding, header.step / 2)
+    line = source.keys.values["encoding"][1] if header.encoding else None
+    encoding, notes = _meaning(header, display_encoding, line)
+    warnings += notes
+    warnings += _check_peak(codes, header, encoding, table, cells.lines)
+    signal = _signal(codes, header, encoding)
     _check_labels(cells.labels, codes, table, cells.lines, file)
     return Session(
         header,
@@ -71,6 +71,68 @@ def read_source(source: Source, data: bytes, facility: Facility, display_encodin
         tuple(warnings),
         spectra,
     )
+
+
+def _is_tristimulus(header: Header, encoding: Encoding) -> bool:
+    return (header.encoding or encoding).tristimulus
+
+
+def _meaning(header: Header, display: Encoding, line: int | None) -> tuple[Encoding, list[Problem]]:
+    """Return what the signals of the session mean, and a warning where the file's word for it is a guess.
+
+    A file names a standard encoding. X′, Y′, Z′ codes become signals of the display's own encoding; under PQ
+    they are X″, Y″, Z″ in PQ.
+
+    Args:
+        header: Of the file.
+        display: What the display is fed.
+        line: Where the file names its encoding.
+    """
+    named = header.encoding
+    if named is None or named == display or display.eotf != "PQ":
+        return (named if named is not None and not named.tristimulus else display), []
+    if not named.tristimulus:
+        what = f"the file says {named.name}, the display is fed {display.name}: read as {named.name}, not as PQ"
+        do = "take the encoding line out if these are codes of the display's encoding"
+        return named, [Problem(what, do, header.file, line, "encoding")]
+    if display.tristimulus:
+        return display, []
+    what = f"the display is fed {display.name}: its X, Y, Z codes are taken as PQ, not as those of ST 428-1"
+    do = 'say so in facility.toml with base = "XYZ" if they are, else measure in the display\'s own encoding'
+    return display, [Problem(what, do, header.file, line, "encoding")]
+
+
+def _signal(codes: Array, header: Header, encoding: Encoding) -> Array:
+    """Return r, g, b signals of codes, shape (n, 3), 1 being full signal."""
+    fraction = (codes - header.signal_min) / (header.signal_max - header.signal_min)
+    if _is_tristimulus(header, encoding):
+        return tristimulus_to_signal(fraction, encoding, header.step / 2)
+    return fraction_to_signal(fraction, encoding, header.step)
+
+
+def _check_peak(codes: Array, header: Header, encoding: Encoding, table: Table, lines: list[int]) -> list[Problem]:
+    """Return a warning of PQ codes that ask for more than the declared peak."""
+    if encoding.eotf != "PQ":
+        return []
+    peak = header.signal_min + peak_code(encoding) * (header.signal_max - header.signal_min)
+    columns = [1] if _is_tristimulus(header, encoding) else [0, 1, 2]  # Y is what a peak is told in
+    above = np.argwhere(_above_peak(codes[:, columns], header, encoding))
+    if not len(above):
+        return []
+    row, column = above[0, 0], columns[above[0, 1]]
+    count = len(set(above[:, 0].tolist()))
+    code = f"{peak:.1f}" if header.step else f"{peak:.4f}"
+    what = (
+        f"code {codes[row, column]:g} is above {code}, in PQ the declared peak of {encoding.luminance:g} cd/m²: "
+        f"{count} such row{'s' if count > 1 else ''} read, not fitted"
+    )
+    do = "correct luminance in facility.toml if the display is meant to show more"
+    return [Problem(what, do, header.file, lines[row], table.title("rgb"[column]))]
+
+
+def _above_peak(codes: Array, header: Header, encoding: Encoding) -> Array:
+    fraction = (codes - header.signal_min) / (header.signal_max - header.signal_min)
+    return np.asarray(fraction_to_signal(fraction, encoding, header.step) > 1)
 
 
 def _value_columns(names: tuple[str, ...]) -> tuple[str, ...]:
