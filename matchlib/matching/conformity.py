@@ -13,6 +13,7 @@ import numpy as np
 from matchlib.displays.response import Response
 from matchlib.encoding import STANDARD, Encoding, Pair
 from matchlib.facility.rooms import Instrument, Projector
+from matchlib.matching.conformity_hdr import hdr_conformity
 from matchlib.matching.errors_of_readings import noise_of, scatter_of
 from matchlib.matching.result import Check, Figures
 from matchlib.matching.steps import step_checks
@@ -97,6 +98,7 @@ def reference_conformity(screen: Screen, rule: str, place: Place = REVIEW_ROOM) 
     """Return a room's reference against its standard.
 
     A reference monitor that takes the screen's place is held against EBU Tech 3320 if it is fed video.
+    A reference in PQ, of either kind, is held against DCI's HDR Addendum.
 
     Args:
         screen: As measured.
@@ -105,6 +107,8 @@ def reference_conformity(screen: Screen, rule: str, place: Place = REVIEW_ROOM) 
     """
     session, response, figures = screen.session, screen.response, screen.figures
     instrument = screen.instruments[session.header.instrument]
+    if session.encoding.eotf == "PQ":
+        return hdr_conformity(screen.projector.kind, session, figures, instrument, rule, place)
     if screen.projector.kind == "monitor":
         return video_conformity(session, response, figures, instrument, rule) or ()
     guarded = rule == "guarded"
@@ -184,11 +188,11 @@ def _about(figures: Figures, encoding: Encoding, sure: Sure, place: Place) -> li
 def video_conformity(
     session: Session, response: Response, figures: Figures, instrument: Instrument, rule: str = "guarded"
 ) -> tuple[Check, ...] | None:
-    """Return a monitor against EBU Tech 3320, every grade; None where it is not fed a video encoding.
+    """Return a monitor against EBU Tech 3320, every grade; None where it is not fed a video encoding, or PQ.
 
     Viewing angle, uniformity, streaking and simultaneous contrast are not in a session at the centre.
     """
-    if not session.encoding.name.startswith(VIDEO):
+    if session.encoding.eotf == "PQ" or not session.encoding.name.startswith(VIDEO):
         return None
     sure = _sure(session, response, instrument, guarded=rule == "guarded")
     return tuple(check for grade in GRADES for check in grade_checks(grade, session, response, figures, sure))
