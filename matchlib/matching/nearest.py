@@ -99,9 +99,8 @@ def _turned(vector: Array, wanted: Array, lab: Array) -> Array:
 
 def _greys(wanted_xyz: Array, white: Array, matrix: Array, black: Array, top: float) -> Array:
     """Return drives of the reference white's colour at the wanted luminance, inside the box."""
-    share = np.clip((wanted_xyz[:, 1] - black[1]) / (white[1] - black[1]), 0.0, None)
-    direction = np.maximum(np.linalg.solve(matrix, white - black), 0.0)
-    return np.asarray(share[:, None] * direction).clip(0.0, top)
+    grey_xyz = wanted_xyz[:, 1:2] / white[1] * white
+    return np.asarray(np.clip((grey_xyz - black) @ np.linalg.inv(matrix).T, 0.0, top))
 
 
 def _drawn_in(drive: Array, grey: Array, top: float) -> Array:
@@ -109,7 +108,8 @@ def _drawn_in(drive: Array, grey: Array, top: float) -> Array:
     way = drive - grey
     room = np.where(way > 0, top - grey, grey)
     reach = np.divide(room, np.abs(way), out=np.full_like(way, np.inf), where=way != 0)
-    return np.clip(grey + way * reach.min(axis=1, keepdims=True).clip(0.0, 1.0), 0.0, top)
+    share = np.minimum(reach.min(axis=1, keepdims=True), 1.0)
+    return np.asarray(np.clip(grey + way * share, 0.0, top))
 
 
 def _best(task: _Task, one: Array, other: Array) -> Array:
