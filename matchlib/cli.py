@@ -93,6 +93,35 @@ def check(facility: Path, on: str) -> None:
 
 
 @commands.command()
+@_FACILITY
+@click.argument("monitor")
+@click.option(
+    "--level",
+    type=click.Choice(["curves", "table"]),
+    default="table",
+    show_default=True,
+    help="curves: curve, 3×3 matrix, curve; table: 33³ nodes, tetrahedral.",
+)
+@click.option("--preset", metavar="NAME", help="Of the monitor; needed where it has several.")
+@_ON
+@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE", help="The file to write.")
+@click.option("--replace", is_flag=True, help="Write over a file that is there.")
+def correction(**request: Any) -> None:
+    """Write a monitor's correction as a Common LUT Format file (SMPTE ST 2136-1, read by version 3 too).
+
+    It turns the picture's signal into the signal of the monitor's native panel, so the monitor must be set to
+    its native mode. It needs a native session of the monitor.
+    """
+    from matchlib.running.correction_file import Request, write_correction
+
+    made = write_correction(Request(**request))
+    for line in made.warnings:
+        click.echo(f"warning: {line}", err=True)
+    said = f"mean CIEDE2000 {made.now.mean:.2f} now, {made.expected.mean:.2f} expected"
+    click.echo(f"{request['monitor']} · {request['level']}: {said} → {request['out']}")
+
+
+@commands.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--replace", "replace_files", is_flag=True, help="Write over files that are there.")
 def demo(folder: Path, replace_files: bool) -> None:
