@@ -11,7 +11,7 @@ from matchlib.displays.response import Response, monotone_tone
 from matchlib.displays.simulate import SimulatedDisplay
 from matchlib.encoding import STANDARD, signal_to_linear
 from matchlib.errors import InputError
-from matchlib.matching.corrections import curves_correction, table_correction
+from matchlib.matching.corrections import Shape, curves_correction, table_correction
 from matchlib.perception.difference import ciede2000
 
 D65, DCI = (0.3127, 0.3290), (0.314, 0.351)
@@ -104,6 +104,31 @@ def test_a_table_lands_on_a_target_in_reach(name, panel_tone):
     assert found.max() < TABLE_WORST
 
 
+def kinked(gamma):
+    """Return a tone with a kink, as scattered readings of neighbouring steps leave: 12 % between two steps."""
+    signal = np.sort(np.append(STEPS, 0.265))
+    light = signal**gamma
+    light[signal == 0.265] *= 0.9
+    light[signal == STEPS[8]] *= 1.02
+    return monotone_tone(signal, light)
+
+
+def test_the_bends_of_tones_stand_apart_from_the_table():
+    """Straight lines between nodes would cut them, by more than a table may be off."""
+    target, display = IN_REACH["BT.709 on a wide panel"]
+    bent, followed = panel_of(display, (kinked(2.0),) * 3), (kinked(2.6),) * 3
+    signal = signals()
+    for panel, shape in ((bent, Shape()), (panel_of(display, PURE), Shape(followed=followed))):
+        tone = followed[0].forward if shape.followed else lambda signal: signal**2.6
+        wanted = shows(target.matrix, panel.black_xyz, tone)
+        apart = difference(table_correction(panel, wanted, wanted(np.ones(3)), shape=shape), panel, wanted, signal)
+        only = table_correction(panel, wanted, wanted(np.ones(3)), shape=Shape(cube_only=True))
+        assert apart[:10_000].mean() < TABLE_MEAN
+        assert apart.max() < TABLE_WORST
+        assert len(only.nodes) == 1
+        assert difference(only, panel, wanted, signal).max() > 3 * TABLE_WORST
+
+
 def test_the_claims_above_can_fail():
     """1,024 equal steps over linear light are far off in the darks; a table of 9 nodes is too coarse."""
     target, display = IN_REACH["BT.709 on a wide panel"]
@@ -115,7 +140,7 @@ def test_the_claims_above_can_fail():
     equal = Lut1D(np.stack([tone.inverse(x) for tone in panel.tone], axis=-1).astype(np.float32))
     coarse = type(good)(good.input, good.matrix, good.clamp, equal)
     assert difference(coarse, panel, wanted, signal).max() > 20 * CURVES_WORST
-    few = table_correction(panel, wanted, wanted(np.ones(3)), nodes=9)
+    few = table_correction(panel, wanted, wanted(np.ones(3)), shape=Shape(nodes=9))
     assert difference(few, panel, wanted, signal).max() > TABLE_WORST
 
 
@@ -182,7 +207,7 @@ def test_a_lower_top_holds_both_kinds_back():
     white = np.ones((1, 3))
     for correction in (
         curves_correction(panel, target.matrix, panel.black_xyz, 2.4, top=0.5),
-        table_correction(panel, wanted, wanted(np.ones(3)), top=0.5, nodes=5),
+        table_correction(panel, wanted, wanted(np.ones(3)), top=0.5, shape=Shape(nodes=5)),
     ):
         assert panel.linear(correction.apply(white)).max() == pytest.approx(0.5, abs=1e-6)
 
@@ -207,7 +232,7 @@ def test_a_panel_that_is_not_additive_answers_through_its_own_inverse():
     def wanted(signal):
         return 40 * signal
 
-    shown = panel.forward(table_correction(panel, wanted, np.full(3, 50.0), nodes=17).apply(signal))
+    shown = panel.forward(table_correction(panel, wanted, np.full(3, 50.0), shape=Shape(nodes=17)).apply(signal))
     assert shown == pytest.approx(wanted(signal), abs=0.02)
     with pytest.raises(InputError, match=r"top = 0\.8 .*leave it at 1"):
         table_correction(panel, wanted, np.full(3, 50.0), top=0.8)

@@ -2,7 +2,7 @@
 
 SMPTE ST 2136-1 (public committee draft, 2025-02-06), with the attributes ``id`` and ``compCLFversion`` that
 readers of version 3 of the format ask for, so that both kinds read the file. All numbers are stored as 32f,
-so no scale factor applies; each is the shortest text that gives back the same 32-bit float.
+so no scale factor applies; nine significant digits give back the same 32-bit float.
 """
 
 import io
@@ -27,7 +27,6 @@ PROVENANCE = "urn:uuid:8d0c4b5e-6f53-4f0a-9a52-0f3b6f1c7e21"  # namespace of wha
 _CORRECTIONS = UUID("f2a7a1de-0f0e-4a59-a6f4-2c6f2f0b9d13")
 _UNNAMED = UUID(int=0).urn
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
-_WHOLE = re.compile(r"\.0\b")  # of a whole number: most of a half domain is 0 and 1
 _DEPTHS = {"inBitDepth": "32f", "outBitDepth": "32f"}
 
 
@@ -135,7 +134,8 @@ _WRITERS: dict[type[Node], Callable[[Any, Any], None]] = {
 
 
 def _number(value: float) -> str:
-    return _WHOLE.sub("", str(np.float32(value)))
+    """Return the shortest text of a 32-bit float; ``str`` of it would follow numpy's print options."""
+    return np.format_float_positional(np.float32(value), trim="-")
 
 
 class _Xml:
@@ -164,8 +164,9 @@ class _Xml:
 
     def array(self, dim: str, rows: NDArray[np.float32]) -> None:
         """Write an Array, a line a row."""
-        text = "\n".join(map(" ".join, rows.astype(np.float32).astype(str).tolist()))
-        self.leaf("Array", f"\n{_WHOLE.sub('', text)}\n", {"dim": dim})
+        line = " ".join(["%.9g"] * rows.shape[1])
+        text = "\n".join([line] * len(rows)) % tuple(rows.ravel().tolist())
+        self.leaf("Array", f"\n{text}\n", {"dim": dim})
 
     def end(self) -> None:
         """Finish the document."""

@@ -10,7 +10,7 @@ from matchlib.arrays import Array
 from matchlib.displays.nodes import Exponent, Lut1D, Lut3D, Matrix, Node, Range, half_codes, single
 
 Curve = Callable[[Array], Array]
-INPUT_STEPS = 4_097  # 4,096 steps: s^2.4 to 3e-8 of full light, a 33rd of the file of a half domain
+UNIFORM = 4_097  # entries, 4,096 steps: s^2.4 to 3e-8 of full light, a sixteenth of a half domain
 NODES = 33
 
 
@@ -42,14 +42,24 @@ class Curves:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """A table of panel signals over the uniform cube of signals, tetrahedral in between."""
+    """A table over the cube, tetrahedral in between.
+
+    Straight lines between nodes would cut the bends of a tone, so these can stand apart.
+
+    Attributes:
+        lut: Of panel signals over the cube of signals, where nothing stands before or after it.
+        input: From signals to where they stand in the cube.
+        output: From what the cube holds to panel signals.
+    """
 
     lut: Lut3D
+    input: Lut1D | None = None
+    output: Lut1D | None = None
 
     @property
     def nodes(self) -> tuple[Node, ...]:
-        """Its one step."""
-        return (self.lut,)
+        """The steps in order."""
+        return tuple(node for node in (self.input, self.lut, self.output) if node is not None)
 
     def apply(self, signal: Array) -> Array:
         """Return panel signals of signals, shape (n, 3), 0 to 1; computed in 32-bit float."""
@@ -79,15 +89,15 @@ def power(powers: ArrayLike) -> Exponent:
     return Exponent(single(np.broadcast_to(np.asarray(powers, dtype=np.float64), (3,))))
 
 
-def input_curves(curves: tuple[Curve, Curve, Curve]) -> Lut1D:
-    """Return the node of three curves from signal to linear light, both 0 to 1.
+def uniform_curves(curves: tuple[Curve, Curve, Curve]) -> Lut1D:
+    """Return the node of three curves over equal steps, 0 to 1 both ways.
 
-    They are flat where light is little, so 4,096 equal steps do.
+    For curves that are nowhere steep: signal to linear light is flat where light is little.
     """
-    return _tabulated(curves, np.linspace(0.0, 1.0, INPUT_STEPS))
+    return _tabulated(curves, np.linspace(0.0, 1.0, UNIFORM))
 
 
-def output_curves(curves: tuple[Curve, Curve, Curve]) -> Lut1D:
+def half_domain_curves(curves: tuple[Curve, Curve, Curve]) -> Lut1D:
     """Return the node of three curves from linear light to signal, both 0 to 1.
 
     They are steep where light is little: 1,024 equal steps would be 2.5 CIEDE2000 off there. So the table
@@ -110,7 +120,7 @@ def signal_cube(nodes: int = NODES) -> Array:
     return np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def table(panel_signal: Array) -> Table:
-    """Return the table of panel signals at the nodes of :func:`signal_cube`, shape (nodes³, 3)."""
-    nodes = round(len(panel_signal) ** (1 / 3))
-    return Table(Lut3D(single(panel_signal.reshape(nodes, nodes, nodes, 3))))
+def cube(values: Array) -> Lut3D:
+    """Return the node that holds ``values`` at the places of :func:`signal_cube`, shape (nodes³, 3)."""
+    nodes = round(len(values) ** (1 / 3))
+    return Lut3D(single(values.reshape(nodes, nodes, nodes, 3)))

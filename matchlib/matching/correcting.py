@@ -13,7 +13,7 @@ from matchlib.displays.response import Response, fit_response, nominal_response
 from matchlib.encoding import Encoding, linear_to_signal, normalised_matrix, signal_to_linear
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Monitor
-from matchlib.matching.corrections import Tone, curves_correction, table_correction
+from matchlib.matching.corrections import Shape, Tone, Tones, curves_correction, table_correction
 from matchlib.matching.inputs import RoomInputs
 from matchlib.matching.result import Detail, MonitorMatch, Target
 from matchlib.matching.room import match_inputs
@@ -105,7 +105,7 @@ def _correction(level: str, panel: Response, goal: Goal, inputs: RoomInputs, det
     if level == "curves":
         return curves_correction(panel, goal.matrix, goal.black_xyz, goal.tone)
     follow = Followed(inputs, detail.session.encoding)
-    return table_correction(panel, follow.xyz, detail.reference_white)
+    return table_correction(panel, follow.xyz, detail.reference_white, shape=Shape(followed=follow.tones))
 
 
 def _native_session(choice: Choice, row: Monitor) -> Session:
@@ -164,6 +164,11 @@ class Followed:
             response = nominal_response(inputs.projector.encoding, response.black_xyz)
         self._response, self._mode = response, inputs.room.match
         self._from, self._to = encoding, session.encoding
+
+    @property
+    def tones(self) -> Tones | None:
+        """Its tones where the monitor's signals are its own, None where they are converted."""
+        return self._response.tone if self._from == self._to else None
 
     def xyz(self, signal: Array) -> Array:
         """Return the XYZ wanted in cd/m², shape (n, 3), for the monitor's signals, shape (n, 3)."""
