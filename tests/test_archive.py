@@ -586,11 +586,12 @@ def test_guesses_and_what_is_not_used_stand_in_the_report(make_facility, session
     )
     path = root / "facility.toml"
     path.write_text(path.read_text(encoding="utf-8").replace('time_zone = "Europe/London"\n', ""), encoding="utf-8")
-    warnings = "\n".join(match_room(root, "studio-1").warnings)
+    room = match_room(root, "studio-1")
+    warnings = "\n".join(room.warnings)
     assert "time_zone is absent, UTC is taken" in warnings
     assert "column 'desk' is not known" in warnings
-    assert "veil = 0.2 cd/m²" in warnings
-    assert "common_target" in warnings
+    assert "common_target has nothing to share" in warnings
+    assert "room light: 0.20 cd/m² on its face" in "\n".join(room.monitors[0].limits)
     assert "P1: black was not read" in warnings
 
 

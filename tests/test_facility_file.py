@@ -297,13 +297,19 @@ def test_a_value_in_place_of_a_table(make_facility, table, key):
 
 
 @pytest.mark.parametrize("match", ["relative", "appearance"])
-def test_match_modes_of_later_versions_are_refused(make_facility, match):
-    new = f'projector = "P1"\nluminance = 100\nmatch = "{match}"'
-    root = make_facility(toml_edit=('projector = "P1"', new))
+def test_match_modes_with_a_working_white(make_facility, match):
+    new = f'projector = "P1"\nluminance = 90\nmatch = "{match}"'
+    room = read_facility(make_facility(toml_edit=('projector = "P1"', new))).rooms["studio-1"]
+    assert (room.match, room.luminance) == (match, 90)
+
+
+@pytest.mark.parametrize("match", ["relative", "appearance"])
+def test_a_working_white_that_is_missing(make_facility, match):
+    root = make_facility(toml_edit=('projector = "P1"', f'projector = "P1"\nmatch = "{match}"'))
     problem = only(root)
-    assert f"rooms.studio-1.match: {match!r} is not computed by this version yet" in problem.what
-    assert 'write "absolute"' in problem.do
-    assert problem.line == line_of(root, "match =")
+    assert "rooms.studio-1.luminance: is missing" in problem.what
+    assert "write luminance = 100" in problem.do
+    assert f'match = "{match}"' in problem.do
 
 
 def test_pq_is_an_encoding(make_facility):

@@ -1,6 +1,6 @@
 """What a display does with a signal: an additive model with black, fitted to a session."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -118,10 +118,15 @@ def fit_response(session: Session) -> Response:
     the matrix from all patches by least squares of relative errors, no light being negative. Where black was
     not read, it is what all readings have in common.
 
+    Under PQ no gamma is told, for its slope is another at every signal.
+
     Raises:
         InputError: The readings allow no fit.
     """
-    return fit_patches(average_repeats(session), session.file)
+    found = fit_patches(average_repeats(session), session.file)
+    if session.encoding.eotf != "PQ":
+        return found
+    return replace(found, gamma=float("nan"), channel_gamma=read_only([float("nan")] * 3))
 
 
 def fit_patches(patches: Patches, file: str) -> Response:
@@ -145,15 +150,14 @@ def fit_patches(patches: Patches, file: str) -> Response:
     tone = _tones(patches, primaries, black)
     matrix = _fit_matrix(patches, tone, black)
     total = primaries[:, 1].sum()
-    gamma, channel_gamma = _gammas(patches, black, session.encoding)
     return Response(
         black_xyz=read_only(black),
         matrix=read_only(matrix),
         tone=tone,
         white_xyz=read_only(white),
         primaries_xyz=read_only(primaries),
-        gamma=gamma,
-        channel_gamma=read_only(channel_gamma),
+        gamma=fitted_gamma(patches, black),
+        channel_gamma=read_only([_slope(patches, patches.ramp(c), c, black) for c in range(3)]),
         black_read=black_place is not None,
         additivity_error=float(total / (white[1] - black[1]) - 1),
     )
@@ -246,13 +250,6 @@ def _unread_black(patches: Patches, full: Array) -> Array:
             return np.asarray(found)
         black = found
     return black
-
-
-def _gammas(patches: Patches, black: Array, encoding: Encoding) -> tuple[float, list[float]]:
-    """Return the gamma of the greys and of each ramp; NaN under PQ, whose slope is another at every signal."""
-    if encoding.eotf == "PQ":
-        return float("nan"), [float("nan")] * 3
-    return fitted_gamma(patches, black), [_slope(patches, patches.ramp(c), c, black) for c in range(3)]
 
 
 def fitted_gamma(patches: Patches, black: Array) -> float:

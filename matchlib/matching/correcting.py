@@ -9,38 +9,25 @@ from matchlib import __version__
 from matchlib.arrays import Array, one_thread, read_only
 from matchlib.displays.clf import Provenance
 from matchlib.displays.correction import Curves, Table
-from matchlib.displays.response import Response, fit_response, nominal_response
+from matchlib.displays.response import Response
 from matchlib.encoding import Encoding, linear_to_signal, normalised_matrix, signal_to_linear
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Monitor
-from matchlib.matching.corrections import Shape, Tone, Tones, curves_correction, table_correction
+from matchlib.matching.corrections import Shape, Tone, curves_correction, table_correction
+from matchlib.matching.fitting import fit_display
 from matchlib.matching.inputs import RoomInputs
-from matchlib.matching.result import Detail, MonitorMatch, Target
-from matchlib.matching.room import match_inputs
-from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
+from matchlib.matching.limits import chromaticity
+from matchlib.matching.monitor import match_monitor
+from matchlib.matching.reference import Judge, judge_of
+from matchlib.matching.result import MonitorMatch
+from matchlib.matching.solving import Solved, solve_monitors
+from matchlib.matching.space import Search, lifted_root
+from matchlib.matching.veil import room_veil, under_veil
+from matchlib.perception.difference import Score
 from matchlib.perception.viewing import wanted
 from matchlib.readings.archive import Choice
 from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Session
-
-_ROUNDED = 1e-9  # of the backlight: nobody sets it so finely
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Goal:
-    """What curves make a panel show.
-
-    Attributes:
-        matrix: T, columns full red, green, blue above black, shape (3, 3), cd/m².
-        black_xyz: b_T, shape (3,), cd/m².
-        tone: From the signal to linear light; one, or one a channel.
-        backlight: s, 0 to 1: the panel's light is turned down to it by its menu.
-    """
-
-    matrix: Array
-    black_xyz: Array
-    tone: Tone | tuple[Tone, Tone, Tone]
-    backlight: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +47,7 @@ class Corrected:
 
 
 def correct_monitor(inputs: RoomInputs, row: Monitor, level: str) -> Corrected:
-    """Return the correction of one monitor.
+    """Return the correction of one monitor, at its best of that level.
 
     Args:
         inputs: Of its room.
@@ -70,24 +57,26 @@ def correct_monitor(inputs: RoomInputs, row: Monitor, level: str) -> Corrected:
     Raises:
         InputError: It was not measured, or its native panel was not.
     """
-    native = inputs.choices[inputs.monitors.index(row)][1]
+    place = inputs.monitors.index(row)
+    native = inputs.choices[place][1]
     session = _native_session(native, row)
-    room = match_inputs(inputs)
-    match = room.monitors[inputs.monitors.index(row)]
-    detail, target, now = match.detail, match.target, match.difference
-    if detail is None or target is None or now is None:
-        what = f"monitor {row.id} has no calibrated session that counts"
-        raise InputError(Problem(what, "measure it as it is used, so that its target can be told"))
-    corrected, _ = Meters(dict(inputs.facility.instruments), inputs.corrections).corrected(session, row.panel)
-    goal = goal_of(detail, target)
+    followed = inputs.projector_choice.session
+    if followed is None:
+        raise InputError(inputs.projector_choice.problems)
+    meters = Meters(inputs.facility.instruments, inputs.corrections)
     with one_thread():
-        panel = turned_down(fit_response(corrected), goal.backlight)
-        correction = _correction(level, panel, goal, inputs, detail)
-        shown = panel.forward(correction.apply(detail.signal))
-        differences = ciede2000(detail.wanted_xyz, shown, detail.reference_white)
-        expected = score(CIEDE2000, differences, detail.labels)
-    files = (match.session, session.file, room.projector.session)
-    sessions = {file: inputs.files[file] for file in files if file is not None}
+        judge = judge_of(inputs, followed, fit_display(followed), meters)
+        solved = solve_monitors(judge, [row], [inputs.choices[place]])[0]
+        if solved is None:
+            what = f"monitor {row.id} has no calibrated session that counts"
+            raise InputError(Problem(what, "measure it as it is used, so that its target can be told"))
+        panel = _panel(meters.corrected(session, row.panel)[0], solved)
+        correction = _correction(level, panel, judge, solved)
+        compared = solved.compared
+        shown = compared.veil.seen + panel.forward(correction.apply(compared.signal))
+        expected = compared.score_of(shown)
+        said = match_monitor(judge, solved)
+    files = (said.session, session.file, followed.file)
     provenance = Provenance(
         facility=inputs.facility.name,
         room=inputs.room.id,
@@ -95,17 +84,50 @@ def correct_monitor(inputs: RoomInputs, row: Monitor, level: str) -> Corrected:
         level=level,
         matchlib=__version__,
         preset=row.preset,
-        sessions=sessions,
-        target=_figures(level, target, goal, room.projector.id, expected),
+        sessions={file: inputs.files[file] for file in files if file is not None},
+        target=_figures(level, solved, inputs.projector.id, expected),
     )
-    return Corrected(correction, provenance, now, expected, _warnings(match, native, goal, now, expected))
+    warnings = _warnings(said, native, solved, expected)
+    return Corrected(correction, provenance, compared.now, expected, warnings)
 
 
-def _correction(level: str, panel: Response, goal: Goal, inputs: RoomInputs, detail: Detail) -> Curves | Table:
+def _panel(native: Session, solved: Solved) -> Response:
+    """Return the native panel as its correction drives it: backlight turned down, room light left out."""
+    panel = fit_display(native)
+    read = room_veil(solved.compared.room, native).read
+    return turned_down(under_veil(panel, -read), solved.curves.settings.backlight)
+
+
+def _correction(level: str, panel: Response, judge: Judge, solved: Solved) -> Curves | Table:
+    compared, settings = solved.compared, solved.curves.settings
     if level == "curves":
-        return curves_correction(panel, goal.matrix, goal.black_xyz, goal.tone)
-    follow = Followed(inputs, detail.session.encoding)
-    return table_correction(panel, follow.xyz, detail.reference_white, shape=Shape(followed=follow.tones))
+        return curves_correction(panel, settings.primaries_xyz, panel.black_xyz, _tones(solved))
+    reference = judge.reference
+    same = compared.encoding == reference.encoding
+
+    def wanted_of(signal: Array) -> Array:
+        shown = reference.response.forward(projector_signal(signal, compared.encoding, reference.encoding))
+        return wanted(reference.wanted.viewing, shown, reference.response.white_xyz).xyz
+
+    shape = Shape(followed=reference.response.tone if same else None)
+    return table_correction(under_veil(panel, compared.veil.seen), wanted_of, compared.wanted.white, shape=shape)
+
+
+def _tones(solved: Solved) -> tuple[Tone, Tone, Tone]:
+    """Return each channel's curve from the signal to linear light."""
+    space, settings = Search(solved.curves.task), solved.curves.settings
+    lift = settings.lift
+    if lift is None or not lift.any():
+        return (settings.gamma,) * 3
+
+    def tone(channel: int) -> Tone:
+        def linear(signal: Array) -> Array:
+            root = space.root_of(signal, channel)
+            return np.asarray(lifted_root(signal, root, lift[channel]) ** settings.gamma)
+
+        return linear
+
+    return tone(0), tone(1), tone(2)
 
 
 def _native_session(choice: Choice, row: Monitor) -> Session:
@@ -115,23 +137,6 @@ def _native_session(choice: Choice, row: Monitor) -> Session:
     what = f"no native session of monitor {row.id} counts" + (f" ({reasons})" if reasons else "")
     do = "a correction drives the native panel: measure it with its own colour processing off, mode: native"
     raise InputError(Problem(what, do))
-
-
-def goal_of(detail: Detail, target: Target) -> Goal:
-    """Return the target of a monitor as what curves make its panel show.
-
-    Where the target is the monitor as it is, its own black and tone stand; else the panel's black, as far as
-    the backlight is turned down.
-    """
-    as_it_is = np.array_equal(detail.after_xyz, detail.now_xyz)
-    tone = detail.response.tone if target.tone == "curve" or target.gamma is None else target.gamma
-    if as_it_is:
-        return Goal(detail.target_primaries_xyz, detail.response.black_xyz, tone)
-    panel_black = detail.panel.black_xyz
-    backlight = float(target.black / panel_black[1]) if panel_black[1] > 0 else 1.0
-    if backlight > 1 - _ROUNDED:
-        backlight = 1.0
-    return Goal(detail.target_primaries_xyz, backlight * panel_black, tone, backlight)
 
 
 def turned_down(panel: Response, backlight: float) -> Response:
@@ -147,35 +152,6 @@ def turned_down(panel: Response, backlight: float) -> Response:
     )
 
 
-class Followed:
-    """What a monitor should show for its own signals.
-
-    Args:
-        inputs: Of the room: projector, match mode.
-        encoding: Of the monitor's signals.
-    """
-
-    def __init__(self, inputs: RoomInputs, encoding: Encoding) -> None:
-        session = inputs.projector_choice.session
-        if session is None:
-            raise InputError(inputs.projector_choice.problems)
-        response = fit_response(session)
-        if inputs.room.reference != "measured":
-            response = nominal_response(inputs.projector.encoding, response.black_xyz)
-        self._response, self._mode = response, inputs.room.match
-        self._from, self._to = encoding, session.encoding
-
-    @property
-    def tones(self) -> Tones | None:
-        """Its tones where the monitor's signals are its own, None where they are converted."""
-        return self._response.tone if self._from == self._to else None
-
-    def xyz(self, signal: Array) -> Array:
-        """Return the XYZ wanted in cd/m², shape (n, 3), for the monitor's signals, shape (n, 3)."""
-        shown = self._response.forward(projector_signal(signal, self._from, self._to))
-        return wanted(self._mode, shown, self._response.white_xyz).xyz
-
-
 def projector_signal(signal: Array, monitor: Encoding, projector: Encoding) -> Array:
     """Return the projector's signals for a monitor's: the way back of ``convert_signal``.
 
@@ -189,24 +165,28 @@ def projector_signal(signal: Array, monitor: Encoding, projector: Encoding) -> A
     return np.clip(linear_to_signal(linear, projector), 0.0, 1.0)
 
 
-def _figures(level: str, target: Target, goal: Goal, projector: str, expected: Score) -> Mapping[str, str]:
+def _figures(level: str, solved: Solved, projector: str, expected: Score) -> Mapping[str, str]:
+    """Return what the file says of its target."""
+    settings, compared = solved.curves.settings, solved.compared
     said = {"expected mean": f"{expected.mean:.3g} CIEDE2000", "expected worst": f"{expected.worst:.3g} CIEDE2000"}
-    if goal.backlight != 1.0:
-        said |= {"backlight": f"{goal.backlight:.3g} of full"}
+    if settings.backlight < 1.0:
+        said |= {"backlight": f"{settings.backlight:.3g} of full"}
     if level == "table":
         return {"follows": f"projector {projector}"} | said
+    lights = (settings.white_xyz, *settings.primaries_xyz.T)
+    pairs = [chromaticity(light) for light in lights]
     names = ("white", "red", "green", "blue")
-    pairs = (target.white_xy, target.red_xy, target.green_xy, target.blue_xy)
     chromaticities = {name: f"x {x:.4f}, y {y:.4f}" for name, (x, y) in zip(names, pairs, strict=True)}
-    tone = {"gamma": f"{target.gamma:.3f}"} if isinstance(goal.tone, float) else {"tone": "the monitor's own curve"}
-    luminance = {"luminance": f"{target.luminance:.4g} cd/m²", "black": f"{target.black:.3g} cd/m²"}
-    return luminance | chromaticities | tone | said
+    black = settings.backlight * compared.panel.black_xyz[1]
+    luminance = {"luminance": f"{settings.white_xyz[1]:.4g} cd/m²", "black": f"{black:.3g} cd/m²"}
+    return luminance | chromaticities | {"tone": "a curve for each channel"} | said
 
 
-def _warnings(match: MonitorMatch, native: Choice, goal: Goal, now: Score, expected: Score) -> tuple[str, ...]:
+def _warnings(match: MonitorMatch, native: Choice, solved: Solved, expected: Score) -> tuple[str, ...]:
     found = [*match.warnings, *map(str, native.warnings)]
-    if goal.backlight != 1.0:
-        found.append(f"the correction supposes the backlight at {goal.backlight:.3g} of full; set it so first")
+    backlight, now = solved.curves.settings.backlight, solved.compared.now
+    if backlight < 1.0:
+        found.append(f"the correction supposes the backlight at {backlight:.3g} of full; set it so first")
     if expected.mean > now.mean:
         found.append(
             f"mean CIEDE2000 is {now.mean:.2f} now and {expected.mean:.2f} through this correction: do not load it"

@@ -132,8 +132,8 @@ def table_correction(
     """Return the table that makes a panel show what is wanted, or what looks most like it.
 
     Args:
-        panel: Response of the native panel. A fitted one is additive, and colours out of reach go where
-            CIEDE2000 is least; any other answers through its own ``inverse``.
+        panel: Response of the native panel. Of an additive one colours out of reach go where CIEDE2000 is
+            least; any other answers through its own ``inverse``.
         wanted_xyz: From signals, shape (n, 3), to XYZ in cd/m², shape (n, 3).
         reference_white: Of the difference, shape (3,), cd/m².
         top: Highest drive of an additive panel.
@@ -150,7 +150,7 @@ def table_correction(
             source = _root_curves(shape.followed)
             signal = _each(_signal_of_root, shape.followed, places)
         wanted = wanted_xyz(signal)
-        if isinstance(panel, Response):
+        if isinstance(panel, Response) and panel.additive:
             drive = nearest_in_reach(wanted, reference_white, panel.matrix, panel.black_xyz, top)
             values, output = _panel_values(panel.tone, drive, shape)
             return Table(cube(values), source, output)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from matchlib.arrays import Array
-from matchlib.displays.response import Response, fit_patches
+from matchlib.displays.response import Response, fit_response
 from matchlib.displays.scattered import ADDITIVE, Recipe, ScatteredResponse, fit_scattered, hold_out
 from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
 from matchlib.readings.checks.ramps import BEYOND_NOISE, SUM
@@ -32,7 +32,7 @@ def fit_display(session: Session) -> Response:
         InputError: The readings allow no fit.
     """
     patches = average_repeats(session)
-    additive = fit_patches(patches, session.file)
+    additive = fit_response(session)
     reason = why_not_additive(patches, additive)
     if not reason:
         return additive

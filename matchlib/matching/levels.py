@@ -7,6 +7,7 @@ import numpy as np
 
 from matchlib.arrays import Array
 from matchlib.matching.descent import project
+from matchlib.matching.nearest import nearest_in_reach
 from matchlib.matching.settings import Compared, Found, box_task
 from matchlib.matching.space import Search, Settings, Task
 from matchlib.matching.target import descend_all, search_all
@@ -54,6 +55,19 @@ def best_curves_all(monitors: Sequence[Compared], found: Sequence[Found]) -> lis
         _curves(compared, done, space, x)
         for compared, done, space, x in zip(monitors, found, spaces, unknowns, strict=True)
     ]
+
+
+def best_table(compared: Compared, curves: Curves) -> Score:
+    """Return what a 3D table leaves at the backlight of the curves: of each colour what looks most like it.
+
+    Patch by patch, without the table's own interpolation. Where the panel's light does not add, the reach is
+    that of its full primaries: a table made from its readings may do better. Never worse than the curves.
+    """
+    s, panel = curves.settings.backlight, compared.panel
+    black = compared.veil.seen + s * panel.black_xyz
+    drive = nearest_in_reach(compared.wanted.xyz, compared.wanted.white, panel.matrix, black, s)
+    found = compared.score_of(black + drive @ panel.matrix.T)
+    return found if found.mean < curves.score.mean else curves.score
 
 
 def _box(compared: Compared) -> Task:

@@ -24,7 +24,7 @@ def limits_in_words(task: Task, ideal: Ideal, backlight: float) -> list[str]:
     found = [_peak(task, wanted), _white(task, wanted)]
     names = ("red", "green", "blue")
     found += [_primary(name, light, task.panel) for name, light in zip(names, ideal.primaries_xyz, strict=True)]
-    return [sentence for sentence in [*found, _black(task, backlight)] if sentence]
+    return [sentence for sentence in [*found, _black(task, backlight), _veil(task)] if sentence]
 
 
 def _peak(task: Task, ideal_white: Array) -> str:
@@ -72,6 +72,14 @@ def _black(task: Task, backlight: float) -> str:
         f"black: {_two_digits(black[1])} cd/m² is the panel's darkest here, the projector shows "
         f"{_two_digits(wanted[1])}; dark pictures look lifted ({difference:.1f} in black itself)"
     )
+
+
+def _veil(task: Task) -> str:
+    """Return the sentence on room light, which lies over everything and which no target removes."""
+    light = float(task.veil_xyz[1])
+    if light <= 0:
+        return ""
+    return f"room light: {_two_digits(light)} cd/m² on its face is seen with every picture, and no setting removes it"
 
 
 def _two_digits(value: float) -> str:

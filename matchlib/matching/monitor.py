@@ -7,6 +7,7 @@ from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
 from matchlib.matching.fitting import words_on_fit
 from matchlib.matching.for_all import OnOne
+from matchlib.matching.ideal import PQ
 from matchlib.matching.limits import limits_in_words
 from matchlib.matching.reference import Judge, Reference
 from matchlib.matching.result import Detail, MonitorMatch, Previous, Verdict
@@ -62,7 +63,12 @@ def match_monitor(
         target=found.target,
         common_target=None if common is None else common.target,
         levels=dict.fromkeys(LEVELS)
-        | {"now": judged.now, "settings": found.target.expected, "curves": solved.curves.score},
+        | {
+            "now": judged.now,
+            "settings": found.target.expected,
+            "curves": solved.curves.score,
+            "table": solved.table,
+        },
         causes=_causes(reference, compared, judged.now.mean),
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judged.verdict,
@@ -163,6 +169,11 @@ def _warnings(reference: Reference, solved: Solved) -> list[str]:
         found.append(panel.guessed)
     if not response.black_read:
         found.append(f"{session.file}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
+    if (reference.encoding.eotf == PQ) != (compared.encoding.eotf == PQ):
+        found.append(
+            f"the projector is fed {reference.encoding.name}, this monitor {compared.encoding.name}: between PQ and "
+            "other tones signals are converted white to white"
+        )
     ours, theirs = reference.session.header.window, session.header.window
     if ours != theirs:
         found.append(

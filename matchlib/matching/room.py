@@ -8,9 +8,10 @@ from matchlib.arrays import one_thread
 from matchlib.displays.response import Response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
+from matchlib.facility.rooms import Room
 from matchlib.matching.conformity import Screen, in_theatre, reference_conformity
 from matchlib.matching.fitting import fit_display, words_on_fit
-from matchlib.matching.for_all import common_of
+from matchlib.matching.for_all import Said, common_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.previous import previous_of
@@ -106,7 +107,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         monitors=monitors,
         room_target=said.target,
         one_for_all=said.meaning,
-        warnings=(*_warnings(inputs, session, response), *said.warnings),
+        warnings=(*_warnings(inputs, session, response), *said.warnings, *_unshared(room, said)),
         date=inputs.day,
         settings=room,
         instruments=instruments,
@@ -131,3 +132,10 @@ def _warnings(inputs: RoomInputs, session: Session, response: Response) -> list[
             "its room; write 'veil: excluded' there if it does not"
         )
     return list(dict.fromkeys(found))
+
+
+def _unshared(room: Room, said: Said) -> list[str]:
+    """Return that a room asks for one target and has none."""
+    if not room.common_target or said.target is not None or said.warnings:
+        return []
+    return ["common_target has nothing to share: fewer than two monitors of the room were measured"]

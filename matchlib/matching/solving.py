@@ -13,13 +13,13 @@ from matchlib.encoding import convert_signal
 from matchlib.facility.rooms import Instrument, Monitor
 from matchlib.matching.fitting import cross_validated, fit_display, patch_names
 from matchlib.matching.ideal import PQ, Ideal, projector_figures, searched_ideal
-from matchlib.matching.levels import Curves, best_curves_all
+from matchlib.matching.levels import Curves, best_curves_all, best_table
 from matchlib.matching.limits import chromaticity
 from matchlib.matching.reference import Judge
 from matchlib.matching.result import Figures
 from matchlib.matching.settings import Compared, Found, best_settings_all
 from matchlib.matching.veil import Veil, room_veil, under_veil
-from matchlib.perception.difference import CIEDE2000, ciede2000, score
+from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
 from matchlib.readings.archive import Choice
 from matchlib.readings.instrument import Correction
 from matchlib.readings.session import Session, average_repeats
@@ -50,6 +50,7 @@ class Solved:
     prepared: Prepared
     found: Found
     curves: Curves
+    table: Score
 
     @property
     def compared(self) -> Compared:
@@ -69,7 +70,8 @@ def solve_monitors(
     compared = [entry.compared for entry in measured]
     found = best_settings_all(compared)
     curves = best_curves_all(compared, found)
-    solved = iter([Solved(*parts) for parts in zip(measured, found, curves, strict=True)])
+    tables = [best_table(*pair) for pair in zip(compared, curves, strict=True)]
+    solved = iter([Solved(*parts) for parts in zip(measured, found, curves, tables, strict=True)])
     return [None if entry is None else next(solved) for entry in prepared]
 
 

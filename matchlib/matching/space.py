@@ -166,6 +166,13 @@ class Search:
         lift = x[SIZE:].reshape(3, -1) if task.free_curves else None
         return Settings(task.white_xyz, task.panel.matrix @ self.drive(x), float(x[GAMMA]), s, lift)
 
+    def root_of(self, signal: Array, channel: int) -> Array:
+        """Return the root of a channel's tone without a lift, at signals of any shape."""
+        if self.task.linear is None:
+            return signal
+        known, first = np.unique(self.task.signal[:, channel], return_index=True)
+        return np.asarray(np.interp(signal, known, self.root[first, channel]))
+
     @cached_property
     def _curve_conditions(self) -> list[Condition]:
         """Return that each curve's root rises, at every place of a grid."""
@@ -176,9 +183,7 @@ class Search:
         for channel in range(3):
             own = np.ones(len(_GRID))
             if self.task.linear is not None:
-                order = np.argsort(self.task.signal[:, channel], kind="stable")
-                signal, first = np.unique(self.task.signal[order, channel], return_index=True)
-                own = np.gradient(np.interp(_GRID, signal, self.root[order, channel][first]), _GRID)
+                own = np.gradient(self.root_of(_GRID, channel), _GRID)
             places = SIZE + channel * len(KNOTS) + np.arange(len(KNOTS))
             found += [
                 (dict(zip(places.tolist(), row, strict=True)), min(_LEAST_SLOPE, float(steep)) - float(steep))

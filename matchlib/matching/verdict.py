@@ -83,7 +83,8 @@ def judge(
         _check(name, *values[name], getattr(tolerances, name), sure=sure, guarded=guarded) for name in CHECKS
     )
     failed = any(check.result == "fail" for check in checks)
-    unsure = any(check.result == "undecided" for check in checks)
+    # A tone of PQ has no gamma: the check stands empty, and the mean difference judges the tone
+    unsure = any(check.result == "undecided" for check in checks if check.name != "gamma" or ideal.tone != "PQ")
     limits = {check.name: check.limit for check in checks if check.value is not None}
     probability = sure.probability(limits) if sure is not None and guarded else None
     return Verdict("no match" if failed else "undecided" if unsure else "match", probability, checks)
