@@ -171,8 +171,8 @@ def _warnings(reference: Reference, solved: Solved) -> list[str]:
         found.append(f"{session.file}: black was not read; the fit's {response.black:.3g} cd/m² stands for it")
     if (reference.encoding.eotf == PQ) != (solved.compared.encoding.eotf == PQ):
         found.append(
-            f"the projector is fed {reference.encoding.name}, this monitor {solved.compared.encoding.name}: between PQ and "
-            "other tones signals are converted white to white"
+            f"the projector is fed {reference.encoding.name}, this monitor {solved.compared.encoding.name}: "
+            "between PQ and other tones signals are converted white to white"
         )
     ours, theirs = reference.session.header.window, session.header.window
     if ours != theirs:
