@@ -6,16 +6,18 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from matchlib.displays.response import fit_response
+from matchlib.displays.response import fit_response, fit_shares
 from matchlib.displays.simulate import Noise, SimulatedDisplay, session_patches
 from matchlib.encoding import STANDARD
 from matchlib.facility.rooms import Instrument
-from matchlib.matching.errors_of_readings import Display, Scatter, noise_of, scatter_of, sources_of
+from matchlib.matching.errors_of_readings import Display, Scatter, display_of, sources_of
+from matchlib.matching.lengths import Length
 from matchlib.matching.uncertainty import SAMPLES, Uncertainty, linear_law, uncertainty_of
 from matchlib.patches import standard_list
 from matchlib.perception.difference import ciede2000, uv
 from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Header, Session, average_repeats
+from matchlib.readings.session_drift import Drift
 
 SPECTRO = Instrument("S1", "spectroradiometer", 0.02, 0.0015, 0.002, contact=False, common_xy=0.5)
 CONTACT = Instrument("C1", "colorimeter", 0.04, 0.004, 0.01, contact=True, common_xy=0.0)
@@ -27,7 +29,7 @@ MONITOR = SimulatedDisplay(
 NOISE = Noise(relative=0.0015, floor=0.0005)
 PATCHES = session_patches()
 SIGNAL = standard_list().signal
-TRIALS = 640
+TRIALS = 1000
 
 
 def session(xyz):
@@ -45,9 +47,7 @@ def misread(xyz, scale, step):
 
 
 def errors_of(read, instrument):
-    response, patches = fit_response(read), average_repeats(read)
-    scatter = scatter_of(patches, response, noise_of(patches, instrument))
-    return Display(response, SIGNAL, sources_of(instrument, METERS), scatter)
+    return display_of(read, fit_response(read), SIGNAL, sources_of(instrument, METERS), instrument)
 
 
 def trial(random, second):
@@ -109,7 +109,10 @@ def test_a_length_is_covered_near_zero_too(multiple, capsys):
         errors = random.standard_normal((2, SAMPLES))
         samples = np.hypot(*(read[:, None] + errors))
         value = float(np.hypot(*read))
-        spread = Uncertainty({"white": samples}, {"white": value}, {"white": np.hypot(*errors)}).spread("white")
+        length = Length(read[None], errors.T[:, None], lambda lengths: lengths.mean(axis=-1))
+        spread = Uncertainty({"white": samples}, {"white": value}, {"white": length}, {"white": np.inf}).spread(
+            "white"
+        )
         hits += spread.low <= multiple <= spread.high
         naive += abs(value - multiple) <= 2 * spread.standard
         assert value + spread.expanded >= spread.high - 1e-12
@@ -119,8 +122,10 @@ def test_a_length_is_covered_near_zero_too(multiple, capsys):
 
 
 def display(shown, sources, scatter=None):
-    response = fit_response(session(shown.show(PATCHES.signal)))
-    return Display(response, SIGNAL, sources, scatter)
+    read = session(shown.show(PATCHES.signal))
+    response, patches = fit_response(read), average_repeats(read)
+    fitted = response.forward(patches.signal), fit_shares(patches, response)
+    return Display(response, SIGNAL, sources, scatter, Drift(), *fitted)
 
 
 def test_one_instrument_has_one_luminance_scale_and_two_have_two():

@@ -199,10 +199,25 @@ def _fit(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], light: 
     from scipy.optimize import nnls
 
     linear = np.stack([tone[c].forward(patches.signal[:, c]) for c in range(3)], axis=-1)
-    size = np.abs(patches.xyz).sum(axis=1)
-    weight = np.sqrt(patches.count) / (size + 0.01 * size.max())
+    weight = _weights(patches)
     design = np.hstack([linear, more]) * weight[:, None]
     return np.array([nnls(design, light[:, i] * weight)[0] for i in range(3)])
+
+
+def fit_shares(patches: Patches, response: Response) -> Array:
+    """Return what share each patch has in the fitted matrix, shape (3, n).
+
+    Their product with light above black, shape (n, 3), is the transposed matrix, as far as no light is held at zero.
+    """
+    linear = response.linear(patches.signal)
+    weight = _weights(patches)
+    return np.asarray(np.linalg.pinv(linear * weight[:, None]) * weight)
+
+
+def _weights(patches: Patches) -> Array:
+    """Return the weights of patches in the fit of the matrix, shape (n,)."""
+    size = np.abs(patches.xyz).sum(axis=1)
+    return np.asarray(np.sqrt(patches.count) / (size + 0.01 * size.max()))
 
 
 def _unread_black(patches: Patches, full: Array) -> Array:

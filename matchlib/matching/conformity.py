@@ -17,6 +17,7 @@ from matchlib.matching.result import Check, Figures
 from matchlib.matching.verdict import guarded_result, uv_of, white_distance
 from matchlib.perception.difference import uv
 from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session_drift import drift_of
 
 _ST, _RP, _EBU = "ST 431-1:2006", "RP 431-2:2011", "EBU Tech 3320 v3.0"
 _NOMINAL_PEAK = 48.0  # cd/m², ST 431-1:2006, 5.1
@@ -106,9 +107,8 @@ class _Sure:
 
 
 def _sure(session: Session, response: Response, instrument: Instrument, *, guarded: bool) -> _Sure:
-    patches = average_repeats(session)
-    noise = noise_of(patches, instrument)
-    scatter = scatter_of(patches, response, noise)
+    noise = noise_of(session, instrument, drift_of(session))
+    scatter = scatter_of(average_repeats(session), response, noise)
     # The scale cancels in a contrast; what is left is the scatter of black and, below the floor, its noise.
     black = 2 * scatter.black / response.black if response.black > 0 else np.inf
     return _Sure(instrument.luminance, instrument.xy, 2 * scatter.gamma, float(black), guarded)

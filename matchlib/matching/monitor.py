@@ -4,17 +4,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matchlib.arrays import read_only
+from matchlib.arrays import Array, read_only
 from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response, fit_response
 from matchlib.encoding import Encoding, convert_signal
 from matchlib.facility.rooms import Instrument, Monitor, Room
 from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
-from matchlib.matching.errors_of_readings import Display
+from matchlib.matching.errors_of_readings import Display, display_of, sources_of
+from matchlib.matching.expecting import Expecting
+from matchlib.matching.figures_uncertainty import with_uncertainty
 from matchlib.matching.ideal import ideal_display
 from matchlib.matching.limits import chromaticity, limits_in_words
-from matchlib.matching.result import Detail, Figures, MonitorMatch, Target, Verdict
+from matchlib.matching.result import Detail, Figures, Gain, MonitorMatch, Target, Verdict
 from matchlib.matching.settings import WORTH_SETTING, Compared, Found, best_settings
 from matchlib.matching.target import Settings
 from matchlib.patches import PatchList
@@ -89,19 +91,24 @@ def match_monitor(
     found = best_settings(compared, monitor, room)
     ideal = _ideal_target(compared, found.settings)
     judged = judge_readings(reference.errors, compared, ideal, room, Read(session, correction), meters)
+    panel_errors = _panel_errors(monitor, native, compared, meters)
+    expecting = Expecting(
+        reference.errors, judged.errors, panel_errors, room.match, judged.sure.samples["mean_difference"]
+    )
+    target, gain = _sure_target(expecting, compared, found, judged.now)
     return MonitorMatch(
         monitor=monitor.id,
         preset=monitor.preset,
         session=session.file,
         measured=session.header.measured.isoformat(),
-        response=compared.figures,
+        response=with_uncertainty(compared.figures, judged.errors),
         difference=judged.now,
         as_read=_as_read(reference, session, room),
         other_metrics=_other_metrics(compared, room),
-        ideal=ideal,
-        target=found.target,
+        ideal=expecting.of(ideal, expecting.unlimited(_unlimited(compared, found.settings))),
+        target=target,
         common_target=None,
-        levels=dict.fromkeys(_LEVELS) | {"now": judged.now, "settings": found.target.expected},
+        levels=dict.fromkeys(_LEVELS) | {"now": judged.now, "settings": target.expected},
         causes=None,
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judged.verdict,
@@ -109,11 +116,31 @@ def match_monitor(
         conformity=video_conformity(session, response, compared.figures, instrument, room.tolerances.rule),
         warnings=(*_warnings(reference, session, compared, calibrated, native), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
-        adjust=compared.now.mean - found.target.expected.mean >= WORTH_SETTING,
+        adjust=gain.mean >= max(WORTH_SETTING, gain.uncertainty),
+        gain=gain,
         instrument=session.header.instrument,
         row=monitor,
         detail=_detail(session, compared, found),
     )
+
+
+def _panel_errors(monitor: Monitor, native: Choice, compared: Compared, meters: Meters) -> Display | None:
+    """Return the panel's native session with what can be wrong with it; None where there is none."""
+    if native.session is None:
+        return None
+    session, correction = meters.corrected(native.session, monitor.panel)
+    instrument = meters.instruments[session.header.instrument]
+    sources = sources_of(instrument, meters, correction)
+    return display_of(session, fit_response(session), compared.signal, sources, instrument)
+
+
+def _sure_target(expecting: Expecting, compared: Compared, found: Found, now: Score) -> tuple[Target, Gain]:
+    """Return the target with its uncertainties, and what it gains; nothing, where it is what the monitor shows."""
+    if found.after_xyz is compared.now_xyz:
+        return expecting.of(found.target, now.u_mean or 0.0), Gain(0.0, 0.0)
+    black = found.settings.backlight * compared.panel.black_xyz
+    gain, u_mean = expecting.gain(now.mean, found.target.expected.mean, found.after_xyz, black)
+    return expecting.of(found.target, u_mean), gain
 
 
 def _detail(session: Session, compared: Compared, found: Found) -> Detail:
@@ -207,11 +234,7 @@ def _panel(monitor: Monitor, response: Response, native: Choice, meters: Meters)
 
 def _ideal_target(compared: Compared, settings: Settings) -> Target:
     """Return the ideal as a target, and what an unlimited display set to it would leave."""
-    ideal = compared.ideal
-    black = settings.backlight * compared.panel.black_xyz
-    directions = ideal.primaries_xyz.T
-    matrix = directions * np.linalg.solve(directions, ideal.white_xyz - black)
-    shown = black + compared.signal**ideal.gamma @ matrix.T
+    ideal, black = compared.ideal, settings.backlight * compared.panel.black_xyz
     red, green, blue = (chromaticity(light) for light in ideal.primaries_xyz)
     return Target(
         luminance=float(ideal.white_xyz[1]),
@@ -222,8 +245,16 @@ def _ideal_target(compared: Compared, settings: Settings) -> Target:
         blue_xy=blue,
         gamma=ideal.gamma,
         tone="gamma",
-        expected=compared.score_of(shown),
+        expected=compared.score_of(_unlimited(compared, settings)),
     )
+
+
+def _unlimited(compared: Compared, settings: Settings) -> Array:
+    """Return what an unlimited display set to the ideal shows over the panel's black, shape (n, 3)."""
+    ideal, black = compared.ideal, settings.backlight * compared.panel.black_xyz
+    directions = ideal.primaries_xyz.T
+    matrix = directions * np.linalg.solve(directions, ideal.white_xyz - black)
+    return np.asarray(black + compared.signal**ideal.gamma @ matrix.T)
 
 
 def _as_read(reference: Reference, session: Session, room: Room) -> Score | None:

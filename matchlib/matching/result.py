@@ -22,6 +22,34 @@ _DIGITS = 9
 
 
 @dataclass(frozen=True, slots=True)
+class Expanded:
+    """Expanded uncertainties of a display's figures, in their own units: not of a difference from another display.
+
+    ``level`` is that of k = 2 for many degrees of freedom; for few k is Student's t (JCGM 100:2008, G.4). None:
+    the figure has none, or is not known.
+    """
+
+    level: float
+    luminance: float | None = None
+    black: float | None = None
+    contrast: float | None = None
+    white_xy: Pair | None = None
+    red_xy: Pair | None = None
+    green_xy: Pair | None = None
+    blue_xy: Pair | None = None
+    gamma: float | None = None
+    additivity_error: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What the best setting gains in the mean difference, and the expanded uncertainty (k = 2) of that gain."""
+
+    mean: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True)
 class Figures:
     """A display's response in figures (design 4): cd/m², CIE 1931 x, y.
 
@@ -38,11 +66,15 @@ class Figures:
     gamma: float | None
     additivity_error: float
     fit_error: Score
+    uncertainty: Expanded | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What a display is set to, by the same definitions as :class:`Figures`, and what is expected of it."""
+    """What a display is set to, by the same definitions as :class:`Figures`, and what is expected of it.
+
+    What is typed in is exact; ``uncertainty`` is how far peak, white and gamma of what is followed may be from it.
+    """
 
     luminance: float
     black: float
@@ -53,6 +85,7 @@ class Target:
     gamma: float | None
     tone: str
     expected: Score
+    uncertainty: Expanded | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +156,7 @@ class MonitorMatch:
         adjust: False where the sheet says to leave the monitor as it is.
         limits: What the panel cannot reach, in words.
         findings: What the checks say of its sessions, calibrated and native.
+        gain: Of the best setting, with its uncertainty.
         deciding: What would decide an undecided monitor, in words; empty where nothing has to.
         conformity: Against EBU Tech 3320 where it is fed a video encoding, else None.
         detail: Not part of ``match.json``; None when read back from it.
@@ -146,6 +180,7 @@ class MonitorMatch:
     warnings: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
     adjust: bool = False
+    gain: Gain | None = None
     deciding: str = ""
     conformity: tuple[Check, ...] | None = None
     instrument: str | None = None
@@ -275,15 +310,21 @@ def _score(found: Any) -> Any:
 
 
 def _pairs(found: dict[str, Any]) -> dict[str, Any]:
-    return {key: tuple(value) if key.endswith("_xy") else value for key, value in found.items()}
+    return {key: tuple(value) if key.endswith("_xy") and value is not None else value for key, value in found.items()}
 
 
 def _figures(found: Any) -> Any:
-    return None if found is None else Figures(**_pairs(found) | {"fit_error": _score(found["fit_error"])})
+    return None if found is None else Figures(**_pairs(found) | _sure(found, "fit_error"))
 
 
 def _target(found: Any) -> Any:
-    return None if found is None else Target(**_pairs(found) | {"expected": _score(found["expected"])})
+    return None if found is None else Target(**_pairs(found) | _sure(found, "expected"))
+
+
+def _sure(found: dict[str, Any], score: str) -> dict[str, Any]:
+    """Return the score and the uncertainties of figures; reports of earlier versions have none."""
+    sure = found.get("uncertainty")
+    return {score: _score(found[score]), "uncertainty": None if sure is None else Expanded(**_pairs(sure))}
 
 
 def _findings(found: dict[str, Any]) -> tuple[Finding, ...]:
@@ -317,6 +358,7 @@ def _monitor(found: dict[str, Any]) -> MonitorMatch:
         "limits": tuple(found["limits"]),
         "warnings": tuple(found["warnings"]),
         "findings": _findings(found),
+        "gain": None if found.get("gain") is None else Gain(**found["gain"]),
         "verdict": Verdict(verdict["result"], verdict["probability"], _checks(verdict["checks"])),
     }
     targets = {name: _target(found[name]) for name in ("ideal", "target", "common_target")}

@@ -9,7 +9,8 @@ from matchlib.displays.response import Response, fit_response, nominal_response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
 from matchlib.matching.conformity import reference_conformity
-from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
+from matchlib.matching.errors_of_readings import Display, display_of, sources_of
+from matchlib.matching.figures_uncertainty import with_uncertainty
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import Reference, figures_of, match_monitor
 from matchlib.matching.result import ProjectorMatch, RoomMatch
@@ -17,7 +18,7 @@ from matchlib.package import versions
 from matchlib.patches import standard_list
 from matchlib.perception.viewing import wanted
 from matchlib.readings.instrument import Meters
-from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session import Session
 
 
 def match_room(facility: str | Path, room: str, on: str = "") -> RoomMatch:
@@ -92,7 +93,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
             id=inputs.projector.id,
             session=session.file,
             measured=session.header.measured.isoformat(),
-            response=figures,
+            response=with_uncertainty(figures, _errors("measured", session, response, meters)),
             conformity=reference_conformity(
                 inputs.projector, session, response, figures, instrument, room.tolerances.rule
             ),
@@ -120,9 +121,8 @@ def _errors(followed: str, session: Session, response: Response, meters: Meters)
     signal = standard_list().signal
     if followed == "nominal":
         return Display(response, signal, None, None)
-    instrument, patches = meters.instruments[session.header.instrument], average_repeats(session)
-    scatter = scatter_of(patches, response, noise_of(patches, instrument))
-    return Display(response, signal, sources_of(instrument, meters), scatter)
+    instrument = meters.instruments[session.header.instrument]
+    return display_of(session, response, signal, sources_of(instrument, meters), instrument)
 
 
 def _followed(reference: str, response: Response, inputs: RoomInputs) -> Response:
