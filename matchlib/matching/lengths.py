@@ -10,7 +10,8 @@ from matchlib.arrays import Array
 
 _ROOT = 2 / 3  # a length to this power is nearly normal: the cube root of a sum of squares is, after
 # Wilson & Hilferty (1931), also where it is not central (Abdel-Aty 1954); both from memory
-_NEAR = 1e-3  # of a share: how near the ends are found
+_NEAR = 1e-3  # standard uncertainties, or of a share: how near the ends are found
+_FAR = (1.5, 3.0, 4.5, 6.0, 9.0)  # standard uncertainties: where the shortest truth is looked for
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,16 +31,19 @@ class Length:
     @cached_property
     def value(self) -> float:
         """The figure as read."""
-        return float(self.figure(np.sqrt(self._squares[0])[None])[0])
+        return float(self._at(self.vectors[None])[0])
 
-    def draws(self, share: float) -> Array:
-        """Return what would be read were the truth this share of the vectors read, shape (s,)."""
-        own, mixed, errors = self._squares
-        return self.figure(np.sqrt(np.maximum(share**2 * own + 2 * share * mixed + errors, 0.0)))
+    def reach(self, factor: float, truth: Array | None = None) -> float:
+        """Return what is read of a truth so many standard deviations above the middle, or below it.
 
-    def reach(self, share: float, factor: float) -> float:
-        """Return what is read so many standard deviations above the middle, below it for a negative factor."""
-        roots = self.draws(share) ** _ROOT
+        Args:
+            factor: Standard deviations; below the middle where it is negative.
+            truth: Vectors, shape (n, k); None: of no length.
+        """
+        squares = self._squares
+        if truth is not None:
+            squares = (truth**2).sum(-1) + 2 * np.einsum("snk,nk->sn", self.errors, truth) + squares
+        roots = self.figure(np.sqrt(np.maximum(squares, 0.0))) ** _ROOT
         return float(max(roots.mean() + factor * roots.std(ddof=1), 0.0) ** (1 / _ROOT))
 
     def interval(self, one_sided: float, two_sided: float) -> tuple[float, float]:
@@ -47,32 +51,76 @@ class Length:
 
         A truth so short that a reading of zero would be none either is judged by readings too long for it alone
         (5 %), a longer one by both sides (2.5 % each). So zero is in the interval of a length that errors alone
-        reach in 5 % of readings, and no interval is empty. The truths looked at are the vectors read, all longer
-        or shorter alike.
+        reach in 5 % of readings, and no interval is empty. Longer truths are looked for among the vectors read, all
+        longer alike; shorter ones from the likely vectors on, along the errors that lengthen the figure most.
 
         Args:
             one_sided: Factor of the standard deviation for 95 % on one side.
             two_sided: The same on both.
         """
-        short = self.reach(0.0, one_sided)
-        high = max(short, self._end(-two_sided))
+        short = self.reach(one_sided)
+        high = max(short, self._longest(-two_sided))
         if self.value <= short:
             return 0.0, high
-        low = self._end(one_sided)
-        return (low if low <= short else max(short, self._end(two_sided))), high
+        low = self._shortest(one_sided)
+        return (low if low <= short else max(short, self._shortest(two_sided))), high
 
     @cached_property
-    def _squares(self) -> tuple[Array, Array, Array]:
-        mixed = np.einsum("snk,nk->sn", self.errors, self.vectors)
-        return (self.vectors**2).sum(-1), mixed, (self.errors**2).sum(-1)
+    def _squares(self) -> Array:
+        return np.asarray((self.errors**2).sum(-1))
 
-    def _end(self, factor: float) -> float:
-        """Return the truth of which what was read is so many standard deviations above the middle."""
-        from scipy.optimize import brentq
+    @cached_property
+    def _likely(self) -> Array:
+        """The vectors as long as they were before errors lengthened them: E|d + e|² = |d|² + E|e|², shape (n, k)."""
+        read = (self.vectors**2).sum(-1)
+        left = np.maximum(read - self._squares.mean(axis=0), 0.0)
+        return self.vectors * np.sqrt(np.divide(left, read, out=np.zeros_like(read), where=read > 0))[:, None]
 
-        if self.value == 0 or self.reach(0.0, factor) >= self.value:
+    @cached_property
+    def _steepest(self) -> Array:
+        """The errors that lengthen the figure most for their size, one standard uncertainty, shape (n, k)."""
+        figures = self._at(self.vectors + self.errors)
+        figures = figures - figures.mean()
+        size = float(figures.std(ddof=1)) or 1.0
+        return np.asarray(np.tensordot(figures, self.errors, (0, 0)) / ((len(figures) - 1) * size))
+
+    def _at(self, vectors: Array) -> Array:
+        return self.figure(np.linalg.norm(vectors, axis=-1))
+
+    def _longest(self, factor: float) -> float:
+        """Return the longest truth of which what was read is so many standard deviations below the middle."""
+        if self.value == 0:
             return 0.0
-        high = 2.0
-        while self.reach(high, factor) < self.value:
-            high *= 2
-        return self.value * float(brentq(lambda share: self.reach(share, factor) - self.value, 0, high, xtol=_NEAR))
+
+        def excess(share: float) -> float:
+            return self.reach(factor, share * self.vectors) - self.value
+
+        if excess(0.0) >= 0:
+            return 0.0
+        far = 2.0
+        while excess(far) < 0:
+            far *= 2
+        return self.value * _root(excess, 0.0, far)
+
+    def _shortest(self, factor: float) -> float:
+        """Return the shortest truth of which what was read is so many standard deviations above the middle."""
+
+        def excess(steps: float) -> float:
+            return self.value - self.reach(factor, self._likely - steps * self._steepest)
+
+        near = -_FAR[0]
+        if excess(near) >= 0:
+            return self.value
+        for far in _FAR:
+            if excess(far) > 0:
+                steps = _root(excess, near, far)
+                return float(self._at((self._likely - steps * self._steepest)[None])[0])
+            near = far
+        grid = np.arange(0.0, _FAR[-1], 0.25)
+        return float(self._at(self._likely - grid[:, None, None] * self._steepest).min())
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    from scipy.optimize import brentq
+
+    return float(brentq(function, low, high, xtol=_NEAR))

@@ -120,7 +120,7 @@ def match_monitor(
         gain=gain,
         instrument=session.header.instrument,
         row=monitor,
-        detail=_detail(session, compared, found),
+        detail=_detail(session, compared, found, judged.sure.white_covariance),
     )
 
 
@@ -143,7 +143,7 @@ def _sure_target(expecting: Expecting, compared: Compared, found: Found, now: Sc
     return expecting.of(found.target, u_mean), gain
 
 
-def _detail(session: Session, compared: Compared, found: Found) -> Detail:
+def _detail(session: Session, compared: Compared, found: Found, white_covariance: Array) -> Detail:
     """Return what the figures are drawn from."""
     wanted, now_xyz = compared.wanted, compared.now_xyz
     return Detail(
@@ -160,6 +160,7 @@ def _detail(session: Session, compared: Compared, found: Found) -> Detail:
         after=read_only(ciede2000(wanted.xyz, found.after_xyz, wanted.white)),
         reference_white=wanted.white,
         target_primaries_xyz=read_only(found.primaries_xyz),
+        white_covariance=read_only(white_covariance),
     )
 
 

@@ -129,6 +129,7 @@ class Detail:
         wanted_xyz: What the monitor should show, shape (n, 3); ``now_xyz``: shows; ``after_xyz``: will show.
         now: CIEDE2000 now, shape (n,); ``after``: with the target.
         reference_white: Of the scores, shape (3,).
+        white_covariance: Of u′, v′ of white less the projector's, shape (2, 2).
         target_primaries_xyz: Columns full red, green, blue of the target above black, shape (3, 3).
     """
 
@@ -145,6 +146,7 @@ class Detail:
     after: Array
     reference_white: Array
     target_primaries_xyz: Array
+    white_covariance: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,10 +75,15 @@ class Uncertainty:
         low, high = self.lengths[name].interval(t_factor(self.freedom[name], _ONE_SIDED), two_sided)
         return Spread(standard, low, high, max(expanded, high - value, value - low if low > 0 else 0.0))
 
+    @property
+    def white_covariance(self) -> Array:
+        """Covariance of u′ and v′ of white less the reference's, shape (2, 2)."""
+        return np.asarray(np.cov([self.samples["white_u"], self.samples["white_v"]]))
+
     def least_expanded(self, name: str) -> float:
         """Return the U of a figure that reads zero: no limit below it can be shown to be kept."""
         if name in self.lengths:
-            return self.lengths[name].reach(0.0, t_factor(self.freedom[name], _ONE_SIDED))
+            return self.lengths[name].reach(t_factor(self.freedom[name], _ONE_SIDED))
         return t_factor(self.freedom[name]) * float(self.samples[name].std(ddof=1))
 
     def probability(self, limits: Mapping[str, float]) -> float:
