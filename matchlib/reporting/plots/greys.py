@@ -88,13 +88,6 @@ def _tracking(axes: "Axes", signal: Array, values: dict[str, Array], limit: floa
 
 def _bar(axes: "Axes", signal: float, value: float, error: float) -> None:
     """Draw the uncertainty (k = 2) of white; one step in x, y is most of it, and moves all greys alike."""
-    bar: dict[str, Any] = {
-        "ecolor": LOOKS[NOW].color,
-        "elinewidth": 0.8,
-        "capsize": 2.0,
-        "capthick": 0.8,
-        "fmt": "none",
-    }
     axes.errorbar([signal], [value], [error], clip_on=False, zorder=LOOKS[NOW].order, **error_bar())
 
 

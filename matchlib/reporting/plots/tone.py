@@ -120,13 +120,6 @@ def _bar(axes: "Axes", monitor: MonitorMatch) -> None:
     low, high = axes.get_ylim()
     if error is None or figures is None or figures.gamma is None or error < _SEEN * (high - low):
         return
-    bar: dict[str, Any] = {
-        "ecolor": LOOKS[NOW].color,
-        "elinewidth": 0.8,
-        "capsize": 2.0,
-        "capthick": 0.8,
-        "fmt": "none",
-    }
     axes.errorbar([100], [figures.gamma], [error], clip_on=False, zorder=LOOKS[NOW].order, **error_bar())
 
 
