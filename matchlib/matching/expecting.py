@@ -54,9 +54,9 @@ class Expecting:
         gained = self.now - after
         return Gain(mean - expected, 2 * float(gained.std(ddof=1))), float(after.std(ddof=1))
 
-    def unlimited(self, shown_xyz: Array) -> float:
-        """Return the standard uncertainty of the mean of a display without a panel's limits, shape (n, 3)."""
-        return float(self._means(self._monitor.moved(shown_xyz)).std(ddof=1))
+    def unlimited(self, shown_xyz: Array, black_xyz: Array) -> float:
+        """Return the standard uncertainty of the mean of a display without limits, read as the monitor is."""
+        return float(self._means(self._fitted(self._monitor, shown_xyz, black_xyz)).std(ddof=1))
 
     def expanded(self) -> Expanded | None:
         """Return the expanded uncertainties of the target's figures: those of the projector's reading."""
@@ -98,10 +98,14 @@ class Expecting:
     def _shown(self, after_xyz: Array, black_xyz: Array) -> Array:
         """Return what the target shows under the errors of the panel's readings, shape (s, n, 3)."""
         if self.panel is None:
-            return self._monitor.moved(after_xyz)
-        light = (after_xyz - black_xyz) @ np.linalg.inv(self.panel.response.matrix).T
+            return self._fitted(self._monitor, after_xyz, black_xyz)
         own = self._drawn[:, COMMON + EACH : COMMON + 2 * EACH].copy()
         own[:, NOISE] = self._drawn[:, COMMON + 2 * EACH :][:, NOISE]  # another session, another scatter
         one = misread(self.reference, self.panel, np.hstack([self._drawn[:, : COMMON + EACH], own]))[1]
-        dark = float(self.panel.response.black)
-        return one.mixed(light[None], float(black_xyz[1]) / dark if dark > 0 else 1.0)
+        return self._fitted(one, after_xyz, black_xyz)
+
+    def _fitted(self, read: Misread, shown_xyz: Array, black_xyz: Array) -> Array:
+        """Return what is shown, as drives of a response, under the errors that its fit takes up, shape (s, n, 3)."""
+        response = read.display.response
+        light = (shown_xyz - black_xyz) @ np.linalg.inv(response.matrix).T
+        return read.mixed(light[None], float(black_xyz[1]) / response.black if response.black > 0 else 1.0)

@@ -85,7 +85,7 @@ class Length:
         return np.asarray(np.tensordot(figures, self.errors, (0, 0)) / ((len(figures) - 1) * size))
 
     def _at(self, vectors: Array) -> Array:
-        return self.figure(np.linalg.norm(vectors, axis=-1))
+        return np.asarray(self.figure(np.sqrt((vectors**2).sum(-1))))
 
     def _longest(self, factor: float) -> float:
         """Return the longest truth of which what was read is so many standard deviations below the middle."""

@@ -105,7 +105,7 @@ def match_monitor(
         difference=judged.now,
         as_read=_as_read(reference, session, room),
         other_metrics=_other_metrics(compared, room),
-        ideal=expecting.of(ideal, expecting.unlimited(_unlimited(compared, found.settings))),
+        ideal=expecting.of(ideal, _u_unlimited(expecting, compared, found.settings)),
         target=target,
         common_target=None,
         levels=dict.fromkeys(_LEVELS) | {"now": judged.now, "settings": target.expected},
@@ -256,6 +256,11 @@ def _unlimited(compared: Compared, settings: Settings) -> Array:
     directions = ideal.primaries_xyz.T
     matrix = directions * np.linalg.solve(directions, ideal.white_xyz - black)
     return np.asarray(black + compared.signal**ideal.gamma @ matrix.T)
+
+
+def _u_unlimited(expecting: Expecting, compared: Compared, settings: Settings) -> float:
+    black = settings.backlight * compared.panel.black_xyz
+    return expecting.unlimited(_unlimited(compared, settings), black)
 
 
 def _as_read(reference: Reference, session: Session, room: Room) -> Score | None:
