@@ -93,11 +93,15 @@ def test_intervals_cover_the_truth(second, seed, capsys):
     for _ in range(TRIALS):
         found = trial(random, second)
         for name, value in known.items():
+            if name == "p95_difference":  # slow, and not asked for
+                continue
             spread = found.spread(name)
             hits[name] += spread.low <= value <= spread.high
     with capsys.disabled():
         print(f"\ncoverage of 95 % intervals, {TRIALS} visits, monitor read by {second.kind}")
         for name, count in hits.items():
+            if name == "p95_difference":
+                continue
             print(f"  {name:<16} {100 * count / TRIALS:5.1f} %")
     for name in ("mean_difference", "white_u", "white_v", "luminance", "gamma"):
         assert 0.93 <= hits[name] / TRIALS <= 0.97, name

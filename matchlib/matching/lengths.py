@@ -74,7 +74,8 @@ class Length:
         """The vectors as long as they were before errors lengthened them: E|d + e|² = |d|² + E|e|², shape (n, k)."""
         read = (self.vectors**2).sum(-1)
         left = np.maximum(read - self._squares.mean(axis=0), 0.0)
-        return self.vectors * np.sqrt(np.divide(left, read, out=np.zeros_like(read), where=read > 0))[:, None]
+        shares = np.sqrt(np.divide(left, read, out=np.zeros_like(read), where=read > 0))
+        return np.asarray(self.vectors * shares[:, None])
 
     @cached_property
     def _steepest(self) -> Array:

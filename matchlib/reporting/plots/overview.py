@@ -133,9 +133,9 @@ def _alt(room: RoomMatch, limit: float | None) -> str:
     rows = []
     for place, monitor in enumerate(room.monitors, 1):
         ends = [f"{value:.2f}" for value in _ends(monitor)]
+        told = f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}" if ends else "not measured"
         low, high = _sure(monitor)
         if ends and high > low:
-            ends[0] += f" ({low:.2f} to {high:.2f})"
-        told = f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}" if ends else "not measured"
+            told += f" (now from {low:.2f} to {high:.2f})"
         rows.append(f"{place}: {told}")
     return f"Mean difference of each monitor from the screen in CIEDE2000{held}. {'; '.join(rows)}."
