@@ -225,6 +225,16 @@ def _fit(patches: Patches, tone: tuple[ToneCurve, ToneCurve, ToneCurve], light: 
     return np.array([nnls(design, light[:, i] * weight)[0] for i in range(3)])
 
 
+def fit_shares(patches: Patches, response: Response) -> Array:
+    """Return what share each patch has in the fitted matrix, shape (3, n).
+
+    Their product with light above black, shape (n, 3), is the transposed matrix, as far as no light is held at zero.
+    """
+    linear = response.linear(patches.signal)
+    weight = weights(patches)
+    return np.asarray(np.linalg.pinv(linear * weight[:, None]) * weight)
+
+
 def weights(patches: Patches) -> Array:
     """Return how much each patch counts in a least-squares fit, shape (n,).
 

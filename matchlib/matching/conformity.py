@@ -67,9 +67,8 @@ GRADES = (
 
 
 def _sure(session: Session, response: Response, instrument: Instrument, *, guarded: bool) -> Sure:
-    patches = average_repeats(session)
-    noise = noise_of(patches, instrument)
-    scatter = scatter_of(patches, response, noise)
+    noise = noise_of(session, instrument)
+    scatter = scatter_of(average_repeats(session), response, noise)
     # The scale cancels in a contrast; what is left is the scatter of black and, below the floor, its noise.
     black = 2 * scatter.black / response.black if response.black > 0 else np.inf
     return Sure(instrument.luminance, instrument.xy, 2 * scatter.gamma, float(black), guarded)

@@ -14,7 +14,7 @@ from matchlib.facility.rooms import Instrument
 from matchlib.matching.errors_of_readings import noise_of
 from matchlib.matching.result import Check, Figures
 from matchlib.matching.tolerances import REVIEW_ROOM, THEATRE, Place, Sure
-from matchlib.readings.session import Patches, Session, average_repeats
+from matchlib.readings.session import Session, average_repeats
 
 _TABLE = "DCI HDR Addendum, Table 6"
 _PEAK, _CODED_PEAK = 300.0, 299.6  # cd/m²: the colour volume's white, and what its 12-bit code shows
@@ -69,13 +69,12 @@ def hdr_conformity(
     """
     sure = Sure(instrument.luminance, instrument.xy, 0.0, 0.0, rule == "guarded")
     place, encoding = HDR_PLACES[kind, room.name], session.encoding
-    patches = average_repeats(session)
     declared = _coded_peak(encoding.luminance), _coded_white(encoding.white_xy)
     found = [_peak_check(place, declared[0], figures, sure), *_white_checks(place, declared[1], figures, sure)]
     own = [_peak_check(place, _CODED_PEAK, figures, sure)] if declared[0] != _CODED_PEAK else []
     own += _white_checks(place, _CODED_WHITE, figures, sure) if declared[1] != _CODED_WHITE else []
     found += [_renamed(check) for check in own]
-    light = _Light(patches, encoding, instrument)
+    light = _Light(session, encoding, instrument)
     return (*found, *_black_check(place, light, sure), *_step_checks(place, light, sure))
 
 
@@ -87,8 +86,9 @@ class _Light:
         expanded: Uncertainty of ``read``, k = 2, cd/m².
     """
 
-    def __init__(self, patches: Patches, encoding: Encoding, instrument: Instrument) -> None:
-        places, noise = patches.greys(), noise_of(patches, instrument)
+    def __init__(self, session: Session, encoding: Encoding, instrument: Instrument) -> None:
+        patches = average_repeats(session)
+        places, noise = patches.greys(), noise_of(session, instrument)
         black = patches.find(0, 0, 0)
         if black is not None:
             places = np.append(black, places)

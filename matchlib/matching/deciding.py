@@ -1,10 +1,11 @@
 """The verdict on a monitor as its readings allow it, and what would decide one that they leave undecided."""
 
+import math
 from dataclasses import dataclass, replace
 from datetime import date
 
 from matchlib.facility.rooms import Room, Tolerances
-from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
+from matchlib.matching.errors_of_readings import Display, display_of, noise_of, scatter_of, sources_of
 from matchlib.matching.result import Figures, Target, Verdict
 from matchlib.matching.settings import Compared
 from matchlib.matching.uncertainty import Uncertainty, uncertainty_of
@@ -12,7 +13,7 @@ from matchlib.matching.verdict import judge
 from matchlib.perception.difference import Score
 from matchlib.perception.viewing import Viewing
 from matchlib.readings.instrument import TRUSTED_DAYS, Correction, Meters
-from matchlib.readings.session import Patches, Session, average_repeats
+from matchlib.readings.session import Session, average_repeats
 
 _TIMES = (4, 16)  # how many times as many repeats anybody would read
 
@@ -23,13 +24,13 @@ class Case:
 
     Attributes:
         reference: What it is held against; ``monitor``: itself.
-        patches: The monitor's readings.
+        session: The monitor's readings.
         instrument: Id of the instrument that read it.
     """
 
     reference: Display
     monitor: Display
-    patches: Patches
+    session: Session
     instrument: str
     mode: Viewing
     now: Score
@@ -77,12 +78,15 @@ class Judged:
         now: The score, with the standard uncertainty of its mean.
         deciding: What would decide an undecided monitor, in words.
         notes: On the instrument and its correction, in words.
+        errors: What can be wrong with its readings; ``sure``: what that makes of the figures.
     """
 
     now: Score
     verdict: Verdict
     deciding: str
     notes: tuple[str, ...]
+    errors: Display
+    sure: Uncertainty
 
 
 def judge_readings(
@@ -90,18 +94,12 @@ def judge_readings(
 ) -> Judged:
     """Return the verdict with its uncertainty, and words on both."""
     instrument = meters.instruments[read.instrument]
-    patches = average_repeats(read.session)
-    noise = noise_of(patches, instrument)
-    errors = Display(
-        response=compared.response,
-        signal=compared.signal,
-        sources=sources_of(instrument, meters, read.correction),
-        scatter=scatter_of(patches, compared.response, noise),
-    )
+    sources = sources_of(instrument, meters, read.correction)
+    errors = display_of(read.session, compared.response, compared.signal, sources, instrument)
     case = Case(
         reference=reference,
         monitor=errors,
-        patches=patches,
+        session=read.session,
         instrument=read.instrument,
         mode=compared.wanted.viewing,
         now=compared.now,
@@ -115,7 +113,11 @@ def judge_readings(
         now=replace(compared.now, u_mean=sure.spread("mean_difference").standard),
         verdict=verdict,
         deciding=what_would_decide(case, sure, verdict, meters),
-        notes=tuple(_notes(read, meters, repeated=noise.freedom > 0)),
+        notes=tuple(
+            _notes(read, meters, repeated=errors.scatter is not None and math.isfinite(errors.scatter.freedom))
+        ),
+        errors=errors,
+        sure=sure,
     )
 
 
@@ -163,9 +165,10 @@ def what_would_decide(case: Case, sure: Uncertainty, verdict: Verdict, meters: M
 
 
 def _remedy(case: Case, meters: Meters) -> str:
+    noise = noise_of(case.session, meters.instruments[case.instrument], case.monitor.drift)
+    patches = average_repeats(case.session)
     for times in _TIMES:
-        noise = noise_of(case.patches, meters.instruments[case.instrument])
-        scatter = scatter_of(case.patches, case.monitor.response, noise, times)
+        scatter = scatter_of(patches, case.monitor.response, noise, times)
         if _decided(case, replace(case.monitor, scatter=scatter)):
             return f"read each patch {times} times as often with {case.instrument}: that would decide it"
     others = [entry for name, entry in meters.instruments.items() if name != case.instrument]

@@ -13,10 +13,11 @@ from matchlib.matching.solving import Solved
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OnOne:
-    """The room's target on one monitor: as figures, and what it will then show, shape (n, 3)."""
+    """The room's target on one monitor: as figures, what it will then show, shape (n, 3), and its backlight."""
 
     target: Target
     shown: Array
+    backlight: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +57,10 @@ def common_of(solved: Sequence[Solved | None], encoding: Encoding) -> tuple[dict
     except ValueError:
         return {}, Said(None, None, (*warnings, "no one setting is in reach of every monitor of the room"))
     on_each = {
-        place: OnOne(target, shown)
-        for (place, _), target, shown in zip(group, found.targets, found.shown, strict=True)
+        place: OnOne(target, shown, backlight)
+        for (place, _), target, shown, backlight in zip(
+            group, found.targets, found.shown, found.backlights, strict=True
+        )
     }
     return on_each, Said(found.target, _meaning(found, [_name(entry) for _, entry in group]), tuple(warnings))
 

@@ -17,6 +17,14 @@ _SOFTENING = (0.3, 0.03, 0.003)  # the start is the end of the level before
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Levelled:
+    """What a level would show, shape (n, 3), cd/m², and its score."""
+
+    shown: Array
+    score: Score
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Curves:
     """The best of curve, matrix, curve in front of the panel.
 
@@ -57,7 +65,7 @@ def best_curves_all(monitors: Sequence[Compared], found: Sequence[Found]) -> lis
     ]
 
 
-def best_table(compared: Compared, curves: Curves) -> Score:
+def best_table(compared: Compared, curves: Curves) -> Levelled:
     """Return what a 3D table leaves at the backlight of the curves: of each colour what looks most like it.
 
     Patch by patch, without the table's own interpolation. Where the panel's light does not add, the reach is
@@ -66,8 +74,9 @@ def best_table(compared: Compared, curves: Curves) -> Score:
     s, panel = curves.settings.backlight, compared.panel
     black = compared.veil.seen + s * panel.black_xyz
     drive = nearest_in_reach(compared.wanted.xyz, compared.wanted.white, panel.matrix, black, s)
-    found = compared.score_of(black + drive @ panel.matrix.T)
-    return found if found.mean < curves.score.mean else curves.score
+    shown = black + drive @ panel.matrix.T
+    found = Levelled(shown, compared.score_of(shown))
+    return found if found.score.mean < curves.score.mean else Levelled(curves.shown, curves.score)
 
 
 def _box(compared: Compared) -> Task:

@@ -1,17 +1,19 @@
 """One monitor against the room's reference: difference, target, limits, verdict."""
 
-from matchlib.arrays import read_only
+from matchlib.arrays import Array, read_only
 from matchlib.facility.rooms import Monitor, Room
 from matchlib.matching.causes import causes, ideal_look, look_of
 from matchlib.matching.conformity import video_conformity
 from matchlib.matching.deciding import Read, judge_readings
+from matchlib.matching.figures_uncertainty import with_uncertainty
 from matchlib.matching.fitting import words_on_fit
 from matchlib.matching.for_all import OnOne
 from matchlib.matching.ideal import PQ
 from matchlib.matching.limits import limits_in_words
+from matchlib.matching.promises import promises_of
 from matchlib.matching.reference import Judge, Reference
 from matchlib.matching.result import Detail, MonitorMatch, Previous, Verdict
-from matchlib.matching.settings import WORTH_SETTING, Compared, Found, ideal_linear, ideal_target
+from matchlib.matching.settings import WORTH_SETTING, Compared, ideal_linear, ideal_target
 from matchlib.matching.solving import Solved
 from matchlib.perception.difference import (
     CAM16_UCS,
@@ -46,29 +48,26 @@ def match_monitor(
     monitor, session, (calibrated, native) = prepared.monitor, prepared.session, prepared.choices
     instrument = meters.instruments[session.header.instrument]
     shared = common if room.common_target else None
-    chosen = found.target if shared is None else shared.target
     ideal = ideal_target(compared, compared.ideal, found.settings.backlight)
     judged = judge_readings(reference.errors, compared, ideal, room, Read(session, prepared.correction), meters)
+    promised = promises_of(judge, solved, ideal, judged, common)
+    gain = promised.common_gain if shared is not None and promised.common_gain is not None else promised.gain
     conformity = video_conformity(session, prepared.response, compared.figures, instrument, room.tolerances.rule)
     return MonitorMatch(
         monitor=monitor.id,
         preset=monitor.preset,
         session=session.file,
         measured=session.header.measured.isoformat(),
-        response=compared.figures,
+        response=with_uncertainty(compared.figures, judged.errors),
         difference=judged.now,
         as_read=_as_read(reference, session, room, compared),
         other_metrics=_other_metrics(compared, room),
-        ideal=ideal,
-        target=found.target,
-        common_target=None if common is None else common.target,
-        levels=dict.fromkeys(LEVELS)
-        | {
-            "now": judged.now,
-            "settings": found.target.expected,
-            "curves": solved.curves.score,
-            "table": solved.table,
-        },
+        ideal=promised.ideal,
+        target=promised.target,
+        common_target=promised.common,
+        levels=dict(
+            zip(LEVELS, (judged.now, promised.target.expected, promised.curves, promised.table), strict=True)
+        ),
         causes=_causes(reference, compared, judged.now.mean),
         limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
         verdict=judged.verdict,
@@ -76,12 +75,13 @@ def match_monitor(
         conformity=conformity,
         warnings=(*_warnings(reference, solved), *judged.notes),
         findings=(*calibrated.findings, *native.findings),
-        adjust=compared.now.mean - chosen.expected.mean >= WORTH_SETTING,
+        adjust=gain.mean >= max(WORTH_SETTING, gain.uncertainty),
         follows_room=shared is not None,
         previous=previous,
+        gain=gain,
         instrument=session.header.instrument,
         row=monitor,
-        detail=_detail(session, compared, found, shared),
+        detail=_detail(session, solved, shared, judged.sure.white_covariance),
     )
 
 
@@ -92,8 +92,9 @@ def _causes(reference: Reference, compared: Compared, mean: float) -> tuple[dict
     return causes(look_of(compared.response, compared.signal), ideal, compared.wanted, mean)
 
 
-def _detail(session: Session, compared: Compared, found: Found, shared: OnOne | None) -> Detail:
+def _detail(session: Session, solved: Solved, shared: OnOne | None, white_covariance: Array) -> Detail:
     """Return what the figures are drawn from."""
+    compared, found = solved.compared, solved.found
     after = found.after_xyz if shared is None else shared.shown
     aim, now_xyz = compared.wanted, compared.now_xyz
     return Detail(
@@ -110,6 +111,7 @@ def _detail(session: Session, compared: Compared, found: Found, shared: OnOne | 
         after=read_only(ciede2000(aim.xyz, after, aim.white)),
         reference_white=aim.white,
         target_primaries_xyz=read_only(found.primaries_xyz),
+        white_covariance=read_only(white_covariance),
     )
 
 

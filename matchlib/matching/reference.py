@@ -8,13 +8,13 @@ from matchlib.arrays import Array
 from matchlib.displays.response import Response, nominal_response
 from matchlib.encoding import Encoding
 from matchlib.facility.rooms import Room
-from matchlib.matching.errors_of_readings import Display, noise_of, scatter_of, sources_of
+from matchlib.matching.errors_of_readings import Display, display_of, sources_of
 from matchlib.matching.inputs import RoomInputs
 from matchlib.matching.veil import screen_veil, under_veil
 from matchlib.patches import PatchList, standard_list
 from matchlib.perception.viewing import Viewing, Wanted, wanted
 from matchlib.readings.instrument import Meters
-from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session import Session
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,26 +54,26 @@ def judge_of(inputs: RoomInputs, session: Session, response: Response, meters: M
     followed = under_veil(_followed(room.reference, response, inputs), veil)
     patches = standard_list()
     viewing = Viewing(room.match, room.luminance, projector.surround, room.surround)
+    # What an encoding says has no errors
+    errors = Display(followed, patches.signal, None, None)
+    if room.reference != "nominal":
+        errors = errors_of_screen(session, followed, meters)
     reference = Reference(
         session=session,
         response=followed,
         encoding=session.encoding,
         patches=patches,
         wanted=wanted(viewing, followed.forward(patches.signal), followed.white_xyz),
-        errors=_errors(room.reference, session, followed, meters),
+        errors=errors,
         veil=veil,
     )
     return Judge(reference, room, meters)
 
 
-def _errors(followed: str, session: Session, response: Response, meters: Meters) -> Display:
-    """Return what can be wrong with what is followed: nothing, where that is the encoding's own."""
-    signal = standard_list().signal
-    if followed == "nominal":
-        return Display(response, signal, None, None)
-    instrument, patches = meters.instruments[session.header.instrument], average_repeats(session)
-    scatter = scatter_of(patches, response, noise_of(patches, instrument))
-    return Display(response, signal, sources_of(instrument, meters), scatter)
+def errors_of_screen(session: Session, response: Response, meters: Meters) -> Display:
+    """Return what can be wrong with a projector as it was measured."""
+    instrument = meters.instruments[session.header.instrument]
+    return display_of(session, response, standard_list().signal, sources_of(instrument, meters), instrument)
 
 
 def _followed(reference: str, response: Response, inputs: RoomInputs) -> Response:

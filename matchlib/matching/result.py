@@ -11,14 +11,41 @@ from matchlib.arrays import Array
 from matchlib.displays.reach import Panel
 from matchlib.displays.response import Response
 from matchlib.encoding import Pair
-from matchlib.errors import InputError, Problem
-from matchlib.facility.rooms import Instrument, Monitor, Projector, Room
+from matchlib.facility.rooms import Instrument, Monitor, Projector, Room, Tolerances
 from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
 from matchlib.readings.session import Patches, Session
 
 SCHEMA = 1
 _DIGITS = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Expanded:
+    """Expanded uncertainties of a display's figures, in their own units: not of a difference from another display.
+
+    ``level`` is that of k = 2 for many degrees of freedom; for few k is Student's t (JCGM 100:2008, G.4). None:
+    the figure has none, or is not known.
+    """
+
+    level: float
+    luminance: float | None = None
+    black: float | None = None
+    contrast: float | None = None
+    white_xy: Pair | None = None
+    red_xy: Pair | None = None
+    green_xy: Pair | None = None
+    blue_xy: Pair | None = None
+    gamma: float | None = None
+    additivity_error: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What the best setting gains in the mean difference, and the expanded uncertainty (k = 2) of that gain."""
+
+    mean: float
+    uncertainty: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +65,15 @@ class Figures:
     gamma: float | None
     additivity_error: float
     fit_error: Score
+    uncertainty: Expanded | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What a display is set to, by the same definitions as :class:`Figures`, and what is expected of it."""
+    """What a display is set to, by the same definitions as :class:`Figures`, and what is expected of it.
+
+    What is typed in is exact; ``uncertainty`` is how far peak, white and gamma of what is followed may be from it.
+    """
 
     luminance: float
     black: float
@@ -53,6 +84,7 @@ class Target:
     gamma: float | None
     tone: str
     expected: Score
+    uncertainty: Expanded | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +164,7 @@ class Detail:
         wanted_xyz: What the monitor should show, shape (n, 3); ``now_xyz``: shows; ``after_xyz``: will show.
         now: CIEDE2000 now, shape (n,); ``after``: with the target.
         reference_white: Of the scores, shape (3,).
+        white_covariance: Of u′, v′ of white less the projector's, shape (2, 2).
         target_primaries_xyz: Columns full red, green, blue of the target above black, shape (3, 3).
     """
 
@@ -148,6 +181,7 @@ class Detail:
     after: Array
     reference_white: Array
     target_primaries_xyz: Array
+    white_covariance: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +195,7 @@ class MonitorMatch:
         previous: What the visit before promised; None where there was none.
         limits: What the panel cannot reach, in words.
         findings: What the checks say of its sessions, calibrated and native.
+        gain: Of the best setting, with its uncertainty.
         deciding: What would decide an undecided monitor, in words; empty where nothing has to.
         conformity: Against EBU Tech 3320 where it is fed a video encoding, else None.
         detail: Not part of ``match.json``; None when read back from it.
@@ -186,6 +221,7 @@ class MonitorMatch:
     adjust: bool = False
     follows_room: bool = False
     previous: Previous | None = None
+    gain: Gain | None = None
     deciding: str = ""
     conformity: tuple[Check, ...] | None = None
     instrument: str | None = None
@@ -247,6 +283,7 @@ class RoomMatch:
     room_target: Target | None
     warnings: tuple[str, ...]
     date: str = ""
+    tolerances: Tolerances | None = None
     settings: Room | None = None
     instruments: Mapping[str, Instrument] | None = None
     set_aside: tuple[tuple[str, str], ...] = ()
@@ -255,7 +292,6 @@ class RoomMatch:
 
     def to_json(self) -> str:
         """Return ``match.json``: keys in the order of the design, 9 significant digits, LF."""
-        tolerances = None if self.settings is None else asdict(self.settings.tolerances)
         content = {
             "schema": SCHEMA,
             "facility": self.facility,
@@ -267,7 +303,7 @@ class RoomMatch:
             "inputs": dict(self.inputs),
             "projector": _public(self.projector),
             "match": {"mode": self.mode, "luminance": self.luminance, "surround": self.surround},
-            "tolerances": tolerances,
+            "tolerances": None if self.tolerances is None else asdict(self.tolerances),
             "monitors": [_public(monitor) for monitor in self.monitors],
             "room_target": None if self.room_target is None else asdict(self.room_target),
             "one_for_all": None if self.one_for_all is None else asdict(self.one_for_all),
@@ -283,24 +319,9 @@ class RoomMatch:
         Raises:
             InputError: Not a ``match.json`` of this schema.
         """
-        try:
-            found = json.loads(text)
-            if found["schema"] != SCHEMA:
-                raise InputError(Problem(f"match.json has schema {found['schema']}, this version reads {SCHEMA}"))
-            return cls(
-                **{key: found[key] for key in ("facility", "room", "date", "matchlib", "hash")},
-                versions=found["versions"],
-                inputs=found["inputs"],
-                projector=_projector(found["projector"]),
-                **found["match"],
-                monitors=tuple(_monitor(entry) for entry in found["monitors"]),
-                room_target=_target(found["room_target"]),
-                one_for_all=_one_for_all(found.get("one_for_all")),
-                set_aside=tuple((entry["file"], entry["reason"]) for entry in found["set_aside"]),
-                warnings=tuple(found["warnings"]),
-            )
-        except (KeyError, TypeError, json.JSONDecodeError) as error:
-            raise InputError(Problem(f"not a match.json: {error}", "make the report again")) from None
+        from matchlib.matching.match_json import read_room
+
+        return read_room(text)
 
 
 _PRIVATE = ("row", "detail", "fitted", "in_theatre")
@@ -323,68 +344,3 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "__dataclass_fields__"):
         return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
     return value
-
-
-def _score(found: Any) -> Any:
-    return None if found is None else Score(**found)
-
-
-def _pairs(found: dict[str, Any]) -> dict[str, Any]:
-    return {key: tuple(value) if key.endswith("_xy") else value for key, value in found.items()}
-
-
-def _figures(found: Any) -> Any:
-    return None if found is None else Figures(**_pairs(found) | {"fit_error": _score(found["fit_error"])})
-
-
-def _target(found: Any) -> Any:
-    return None if found is None else Target(**_pairs(found) | {"expected": _score(found["expected"])})
-
-
-def _previous(found: Any) -> Any:
-    if found is None:
-        return None
-    changes = {name: _score(found[name]) for name in ("was", "expected")}
-    return Previous(**found | changes | {"target": _target(found["target"])})
-
-
-def _one_for_all(found: Any) -> Any:
-    return None if found is None else OneForAll(**found | {"monitors": tuple(found["monitors"])})
-
-
-def _findings(found: dict[str, Any]) -> tuple[Finding, ...]:
-    """Return the findings of an entry; reports of earlier versions have none."""
-    return tuple(Finding(**entry) for entry in found.get("findings", ()))
-
-
-def _checks(found: Any) -> Any:
-    return None if found is None else tuple(Check(**check) for check in found)
-
-
-def _projector(found: dict[str, Any]) -> ProjectorMatch:
-    changes = {
-        "response": _figures(found["response"]),
-        "conformity": _checks(found["conformity"]),
-        "findings": _findings(found),
-    }
-    return ProjectorMatch(**found | changes)
-
-
-def _monitor(found: dict[str, Any]) -> MonitorMatch:
-    scores = found["other_metrics"]
-    verdict = found["verdict"]
-    changes = {
-        "response": _figures(found["response"]),
-        "difference": _score(found["difference"]),
-        "as_read": _score(found["as_read"]),
-        "other_metrics": None if scores is None else tuple(_score(entry) for entry in scores),
-        "levels": {name: _score(entry) for name, entry in found["levels"].items()},
-        "conformity": _checks(found["conformity"]),
-        "limits": tuple(found["limits"]),
-        "previous": _previous(found.get("previous")),
-        "warnings": tuple(found["warnings"]),
-        "findings": _findings(found),
-        "verdict": Verdict(verdict["result"], verdict["probability"], _checks(verdict["checks"])),
-    }
-    targets = {name: _target(found[name]) for name in ("ideal", "target", "common_target")}
-    return MonitorMatch(**found | changes | targets)

@@ -10,12 +10,13 @@ from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Room
 from matchlib.matching.conformity import Screen, in_theatre, reference_conformity
+from matchlib.matching.figures_uncertainty import with_uncertainty
 from matchlib.matching.fitting import fit_display, words_on_fit
 from matchlib.matching.for_all import Said, common_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
 from matchlib.matching.previous import previous_of
-from matchlib.matching.reference import judge_of
+from matchlib.matching.reference import errors_of_screen, judge_of
 from matchlib.matching.result import ProjectorMatch, RoomMatch
 from matchlib.matching.solving import figures_of, solve_monitors
 from matchlib.matching.uniformity import uniformity_notes
@@ -93,7 +94,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
             id=inputs.projector.id,
             session=session.file,
             measured=session.header.measured.isoformat(),
-            response=figures,
+            response=with_uncertainty(figures, errors_of_screen(session, response, meters)),
             conformity=reference_conformity(screen, room.tolerances.rule),
             findings=inputs.projector_choice.findings,
             instrument=session.header.instrument,
@@ -109,6 +110,7 @@ def _match(inputs: RoomInputs) -> RoomMatch:
         one_for_all=said.meaning,
         warnings=(*_warnings(inputs, session, response), *said.warnings, *_unshared(room, said)),
         date=inputs.day,
+        tolerances=room.tolerances,
         settings=room,
         instruments=instruments,
         set_aside=inputs.set_aside,

@@ -51,7 +51,7 @@ class Common:
     Attributes:
         target: What all are set to; its black is the highest of theirs, ``expected`` that of the worst monitor.
         targets: The same on each monitor, with its own black and what is expected there.
-        shown: What each will then show, shape (n, 3).
+        shown: What each will then show, shape (n, 3); ``backlights``: s of each.
         holder: Place of the monitor that holds the room back; None in a room of one, or where none does.
         without: The worst mean difference of the others without it.
     """
@@ -59,6 +59,7 @@ class Common:
     target: Target
     targets: tuple[Target, ...]
     shown: tuple[Array, ...]
+    backlights: tuple[float, ...]
     holder: int | None = None
     without: float | None = None
 
@@ -263,7 +264,7 @@ class _Problem:
             pairs = shared[:6].reshape(3, 2)
             red, green, blue = ((float(x), float(y)) for x, y in pairs)
             whole = replace(whole, red_xy=red, green_xy=green, blue_xy=blue)
-        return Common(whole, tuple(targets), tuple(shown))
+        return Common(whole, tuple(targets), tuple(shown), tuple(backlights.tolist()))
 
 
 def _alike(tasks: Sequence[Task], members: Sequence[Member]) -> list[Task]:

@@ -305,26 +305,26 @@ def _tone_of(ideal: Ideal, compared: Compared) -> Array:
     return np.asarray(compared.signal**ideal.gamma)
 
 
+def ideal_shown(compared: Compared, ideal: Ideal, backlight: float) -> Array:
+    """Return what an unlimited display set to an ideal shows over the monitor's black, shape (n, 3), cd/m²."""
+    black = backlight * compared.panel.black_xyz
+    directions = ideal.primaries_xyz.T
+    matrix = directions * np.linalg.solve(directions, ideal.white_xyz - compared.veil.seen - black)
+    return np.asarray(compared.veil.seen + black + _tone_of(ideal, compared) @ matrix.T)
+
+
 def ideal_target(compared: Compared, ideal: Ideal, backlight: float) -> Target:
     """Return an ideal as a target, and what an unlimited display set to it would leave."""
-    black = backlight * compared.panel.black_xyz
-    white = ideal.white_xyz - compared.veil.seen
-    directions = ideal.primaries_xyz.T
-    matrix = directions * np.linalg.solve(directions, white - black)
-    linear = (
-        compared.signal**ideal.gamma if ideal.tone != PQ else signal_to_linear(compared.signal, compared.encoding)
-    )
-    shown = compared.veil.seen + black + linear @ matrix.T
+    white = ideal.white_xyz - compared.veil.unread
     red, green, blue = (chromaticity(light) for light in ideal.primaries_xyz)
-    read = white + compared.veil.read
     return Target(
-        luminance=float(read[1]),
-        black=float(black[1] + compared.veil.read[1]),
-        white_xy=chromaticity(read),
+        luminance=float(white[1]),
+        black=float(backlight * compared.panel.black_xyz[1] + compared.veil.read[1]),
+        white_xy=chromaticity(white),
         red_xy=red,
         green_xy=green,
         blue_xy=blue,
         gamma=ideal.gamma if ideal.tone != PQ else None,
         tone=ideal.tone,
-        expected=compared.score_of(shown),
+        expected=compared.score_of(ideal_shown(compared, ideal, backlight)),
     )

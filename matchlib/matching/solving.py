@@ -10,19 +10,28 @@ from matchlib.displays.reach import Panel, panel_from_limits, panel_from_session
 from matchlib.displays.response import Response
 from matchlib.displays.scattered import ScatteredResponse
 from matchlib.encoding import convert_signal
-from matchlib.facility.rooms import Instrument, Monitor
+from matchlib.facility.rooms import Instrument, Monitor, Room
 from matchlib.matching.fitting import cross_validated, fit_display, patch_names
 from matchlib.matching.ideal import PQ, Ideal, projector_figures, searched_ideal
-from matchlib.matching.levels import Curves, best_curves_all, best_table
+from matchlib.matching.levels import Curves, Levelled, best_curves_all, best_table
 from matchlib.matching.limits import chromaticity
 from matchlib.matching.reference import Judge
 from matchlib.matching.result import Figures
 from matchlib.matching.settings import Compared, Found, best_settings_all
 from matchlib.matching.veil import Veil, room_veil, under_veil
-from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
+from matchlib.perception.difference import CIEDE2000, ciede2000, score
 from matchlib.readings.archive import Choice
-from matchlib.readings.instrument import Correction
+from matchlib.readings.instrument import Correction, Meters
 from matchlib.readings.session import Session, average_repeats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NativeRead:
+    """A monitor's native session as it counts, corrected by ``correction`` where there is one, and fitted."""
+
+    session: Session
+    correction: Correction | None
+    response: Response
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,6 +42,7 @@ class Prepared:
         choices: Its calibrated and its native choice.
         session: As it counts, corrected by ``correction`` where there is one.
         response: As read.
+        native: None where no native session counts.
     """
 
     monitor: Monitor
@@ -41,6 +51,7 @@ class Prepared:
     correction: Correction | None
     response: Response
     compared: Compared
+    native: NativeRead | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +61,7 @@ class Solved:
     prepared: Prepared
     found: Found
     curves: Curves
-    table: Score
+    table: Levelled
 
     @property
     def compared(self) -> Compared:
@@ -83,7 +94,8 @@ def _prepare(judge: Judge, monitor: Monitor, choices: tuple[Choice, Choice]) -> 
     session, correction = meters.corrected(calibrated.session, monitor.panel)
     response = fit_display(session)
     veil = room_veil(room, session)
-    panel = _panel(monitor, response, native, judge, veil)
+    native_read = _native_read(native, monitor, meters)
+    panel = _panel(monitor, response, native_read, room, veil)
     signal = convert_signal(reference.patches.signal, reference.encoding, session.encoding)
     ideal = projector_figures(reference.response, reference.encoding, session.encoding, reference.wanted)
     if reference.wanted.viewing.mode == "appearance" and ideal.tone != PQ:
@@ -101,7 +113,14 @@ def _prepare(judge: Judge, monitor: Monitor, choices: tuple[Choice, Choice]) -> 
         room=room,
         veil=veil,
     )
-    return Prepared(monitor, choices, session, correction, response, compared)
+    return Prepared(monitor, choices, session, correction, response, compared, native_read)
+
+
+def _native_read(native: Choice, monitor: Monitor, meters: Meters) -> NativeRead | None:
+    if native.session is None:
+        return None
+    session, correction = meters.corrected(native.session, monitor.panel)
+    return NativeRead(session, correction, fit_display(session))
 
 
 def _dimmed(monitor: Monitor, panel: Panel, ideal: Ideal) -> Array:
@@ -139,11 +158,11 @@ def figures_of(session: Session, response: Response, instrument: Instrument) -> 
     )
 
 
-def _panel(monitor: Monitor, response: Response, native: Choice, judge: Judge, veil: Veil) -> Panel:
+def _panel(monitor: Monitor, response: Response, native: NativeRead | None, room: Room, veil: Veil) -> Panel:
     """Return what the panel can show, room light left out: its native session, else native limits, else a guess."""
-    if native.session is not None:
-        session, _ = judge.meters.corrected(native.session, monitor.panel)
-        return _own_light(panel_from_session(fit_display(session), session.file), room_veil(judge.room, session).read)
+    if native is not None:
+        panel = panel_from_session(native.response, native.session.file)
+        return _own_light(panel, room_veil(room, native.session).read)
     if monitor.native is not None:
         return panel_from_limits(monitor.native, response)
     guessed = (

@@ -142,7 +142,7 @@ def _shown(session: Session, instrument: Instrument) -> _Shown | None:
     black, white = patches.find(0, 0, 0), patches.find(1, 1, 1)
     if black is None or white is None or patches.xyz[white, 1] <= patches.xyz[black, 1]:
         return None
-    deviation = noise_of(patches, instrument).deviation(patches.xyz[:, 1]) / np.sqrt(patches.count)
+    deviation = noise_of(session, instrument).deviation(patches.xyz[:, 1]) / np.sqrt(patches.count)
     light = patches.xyz - patches.xyz[black]
     both = np.hypot(deviation, deviation[black])
     peak = float(light[white, 1])

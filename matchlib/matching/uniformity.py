@@ -117,7 +117,7 @@ def _white(session: Session, other: Session, instruments: Mapping[str, Instrumen
     noise: NoiseModel | None = fit_noise(patches)
     if noise is None and other.header.instrument == instrument.id:
         noise = fit_noise(average_repeats(other))
-    noise = noise or noise_of(patches, instrument)
+    noise = noise or noise_of(session, instrument)
     luminance = float(patches.xyz[place, 1])
     deviation = float(noise.deviation(luminance)) / np.sqrt(patches.count[place])
     return _White(patches.xyz[place], float(deviation / max(abs(luminance), 1e-12)), instrument)

@@ -34,11 +34,18 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
         "clip and are counted. A search that gains less than 0.05 over the projector's own figures is replaced "
         "by them.",
         _rule(room),
-        "Uncertainties are carried from the readings by Monte Carlo (JCGM 101:2008, 400 draws, fixed seed). An "
+        "Uncertainties are carried from the readings by Monte Carlo (JCGM 101:2008, 256 draws, fixed seed). An "
         "instrument's stated luminance scale is one error for everything it reads; its stated x, y is one step for "
         "all colours of a display, of which the share common_xy is the same on every display it reads. The scatter "
-        "of repeats comes from each session. U is k = 2, or how far the 95 % interval reaches from the figure, if "
-        "that is more: errors lengthen a small difference.",
+        "of repeats comes from each session; drift that its repeats show beyond their noise is one error more for "
+        "the whole session. U is k = 2, more where few repeats tell the scatter (Student's t at the effective "
+        "degrees of freedom, JCGM 100:2008, G.4), or how far the 95 % interval reaches from the figure, if that is "
+        "more: errors lengthen a small difference.",
+        "Beside a display's own figures stands their uncertainty by the law of propagation (JCGM 100:2008), that of "
+        "the instrument's scale included, which cancels in a difference that one instrument read. What is typed into "
+        "a menu is exact: the uncertainty beside the ideal is that of the screen's reading, and beside the "
+        "difference expected of a target that of the screen's and of the panel's readings. A setting whose gain is "
+        "smaller than the uncertainty (k = 2) of that gain is not worth a visit.",
     ]
 
 
@@ -76,8 +83,8 @@ def _rule(room: RoomMatch) -> str:
 
 
 _LIMITS = (
-    "Uncertainties hold what the instruments' stated figures and the repeats say. Room light, drift within a "
-    "session, the model's own error and an instrument that is worse than stated are not in them.",
+    "Uncertainties hold what the instruments' stated figures and the repeats say. Room light, drift that "
+    "no repeats show, the model's own error and an instrument that is worse than stated are not in them.",
     "CIE 1931 colour matching functions stand for every viewer. Displays with unlike spectra can measure alike "
     "and look different, most of all narrow-band ones beside a xenon screen.",
     "The model is additive. A display with a white sub-pixel, a limiter or channels that leak into each other is "

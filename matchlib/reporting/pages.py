@@ -4,7 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from matchlib.matching.conformity import reached_grade
-from matchlib.matching.result import Figures, MonitorMatch, ProjectorMatch, RoomMatch, Target
+from matchlib.matching.result import Expanded, Figures, MonitorMatch, ProjectorMatch, RoomMatch, Target
 from matchlib.matching.uniformity import CORNERS, LUMINANCE_AT, SIDES
 from matchlib.readings.checks.finding import Finding
 from matchlib.readings.quality import CHECKS
@@ -12,6 +12,7 @@ from matchlib.reporting import words
 from matchlib.reporting.cautions import CAUTIONS
 from matchlib.reporting.drawing import Drawing
 from matchlib.reporting.method import method
+from matchlib.reporting.repeats import repeats_advice
 from matchlib.reporting.sheet import COLUMNS, light_needed, note, row
 
 _MARKS = {"match": "●", "no match": "○", "undecided": "◐", "not measured": "–"}
@@ -216,6 +217,7 @@ def _page(
             ]
             for check in monitor.verdict.checks
         ],
+        "repeats": repeats_advice(room, monitor),
         "limits": list(monitor.limits),
         "warnings": list(monitor.warnings),
     }
@@ -274,21 +276,29 @@ def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
         monitor.target,
         monitor.ideal,
     )
+    # What is typed in is exact; the uncertainty of what is followed stands beside the ideal.
+    sure = [None if c is None or c is monitor.target else c.uncertainty for c in columns]
     rows = [
-        ["peak, cd/m²", *(f"{c.luminance:.1f}" if c else "–" for c in columns)],
-        ["black, cd/m²", *(_black(c.black if c else None) for c in columns)],
-        ["gamma", *("–" if c is None or c.gamma is None else f"{c.gamma:.2f}" for c in columns)],
+        [name, *(_sure_figure(c, s, key, places) for c, s in zip(columns, sure, strict=True))]
+        for name, key, places in (
+            ("peak, cd/m²", "luminance", 1),
+            ("black, cd/m²", "black", 4),
+            ("gamma", "gamma", 2),
+        )
     ]
     for name in ("white", "red", "green", "blue"):
         pairs = [getattr(c, f"{name}_xy") if c else None for c in columns]
         rows.append([f"{name} x, y", *("–" if p is None else f"{p[0]:.4f}\u00a0{p[1]:.4f}" for p in pairs)])
+    rows.append(["white ± x, y (k = 2)", *(_sure_pair(s) for s in sure)])
     scores = (
         None,
         monitor.difference,
         monitor.target.expected if monitor.target else None,
         monitor.ideal.expected if monitor.ideal else None,
     )
-    rows.append(["difference: mean", *("–" if s is None else f"{s.mean:.2f}" for s in scores)])
+    rows.append(
+        ["difference: mean", *("–" if s is None else f"{s.mean:.2f}{words.plus_minus(s.u_mean)}" for s in scores)]
+    )
     rows.append(
         [
             "difference: 95 %, worst",
@@ -298,5 +308,18 @@ def _figures(room: RoomMatch, monitor: MonitorMatch) -> list[list[str]]:
     return rows
 
 
-def _black(value: float | None) -> str:
-    return "not read" if value is None else f"{value:.4f}"
+def _sure_figure(column: Figures | Target | None, sure: Expanded | None, key: str, places: int) -> str:
+    """Return a figure with its expanded uncertainty, which has a place more where it would be lost else."""
+    value = None if column is None else getattr(column, key)
+    if value is None:
+        return "not read" if key == "black" else "–"
+    expanded = None if sure is None else getattr(sure, key)
+    if expanded is None:
+        return f"{value:.{places}f}"
+    return f"{value:.{places}f}\u00a0±\u00a0{expanded:.{places + (expanded < 0.5 * 10**-places)}f}"
+
+
+def _sure_pair(sure: Expanded | None) -> str:
+    if sure is None or sure.white_xy is None:
+        return "–"
+    return "\u00a0".join(f"{value:.4f}" for value in sure.white_xy)

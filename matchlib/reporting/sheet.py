@@ -99,7 +99,7 @@ def note(monitor: MonitorMatch) -> str:
     if monitor.verdict.result == "undecided" and monitor.deciding:
         return f"undecided: {monitor.deciding}"
     if not monitor.adjust:
-        return "leave it: no setting makes it better"
+        return words.leave_it(monitor)
     parts = []
     fixed = _fixed(monitor.row)
     if fixed:

@@ -129,8 +129,17 @@ def next_step(monitor: MonitorMatch) -> str:
         instead = f"; or set it as the sheet says and read it again ({after:.1f} expected)"
         return monitor.deciding + (instead if monitor.adjust else "")
     if not monitor.adjust:
-        return "leave it: no setting makes it better"
+        return leave_it(monitor)
     return _setting(monitor, monitor.difference, monitor.target)
+
+
+def leave_it(monitor: MonitorMatch) -> str:
+    """Return why a monitor is left as it is though it does not match."""
+    gain = monitor.gain
+    if gain is not None and 0 < gain.mean < gain.uncertainty:
+        told = f"{gain.mean:.2f} ± {gain.uncertainty:.2f}"
+        return f"leave it: the best setting gains {told}, less than the readings can tell"
+    return "leave it: no setting makes it better"
 
 
 def _setting(monitor: MonitorMatch, now: Score, target: Target) -> str:
@@ -196,7 +205,7 @@ def summary(monitor: MonitorMatch) -> str:
         return "This monitor has no session that counts. Until it is measured nothing can be said of it."
     now = monitor.difference
     text = (
-        f"Against the screen it differs by {now.mean:.2f}{_plus_minus(now.u_mean)} on average "
+        f"Against the screen it differs by {now.mean:.2f}{plus_minus(now.u_mean)} on average "
         f"({size_sentence(now.mean)}) and by {now.worst:.1f} at worst, in {now.worst_patch}."
     )
     wrong = faults(monitor)
@@ -299,7 +308,7 @@ def join(parts: list[str]) -> str:
     return f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
-def _plus_minus(standard: float | None) -> str:
+def plus_minus(standard: float | None) -> str:
     """Return an expanded uncertainty (k = 2) to stand after a figure."""
     return "" if standard is None else f" ± {2 * standard:.2f}"
 

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 _NEAR = 0.02  # Δu′v′ from the middle to the edge of the small picture of the whites, at least
 _SEEN_OUTSIDE = 0.001  # Δu′v′: a primary nearer to the panel's edge is not called outside
+_ELLIPSE = np.sqrt(-2 * np.log(0.05))  # of 95 % of a normal distribution in two dimensions
 _CHANNELS = ("red", "green", "blue")
 
 
@@ -78,6 +79,9 @@ def chromaticity(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
         side = 0.9
         small = figure.add_axes((0.985 - side / WIDTH, 0.16, side / WIDTH, side / HEIGHT))
         _whites(small, {name: np.array(uv_of(display.white)) for name, display in shown.items()}, limit)
+        if NOW in shown and detail.white_covariance is not None:
+            middle = np.array(uv_of(shown[PROJECTOR].white))
+            _ellipse(small, np.array(uv_of(shown[NOW].white)) - middle, detail.white_covariance)
         svg = save_svg(figure)
     return Drawing("chromaticity", name_of(monitor), _alt(room, shown, detail.panel, limit), svg)
 
@@ -165,6 +169,21 @@ def _whites(axes: "Axes", whites: dict[str, Array], limit: float | None) -> None
     for side in axes.spines.values():
         side.set_visible(True)
     axes.set_title(f"whites, ± {edge:g}", fontsize=SMALL, pad=2.5)
+
+
+def _ellipse(axes: "Axes", middle: Array, covariance: Array) -> None:
+    """Draw where the monitor's white lies from the projector's with 95 % probability."""
+    from matplotlib.patches import Ellipse
+
+    sizes, directions = np.linalg.eigh(covariance)
+    if not sizes[-1] > 0:
+        return
+    width, height = 2 * _ELLIPSE * np.sqrt(np.maximum(sizes[::-1], 0.0))
+    angle = float(np.degrees(np.arctan2(directions[1, -1], directions[0, -1])))
+    look = LOOKS[NOW]
+    axes.add_patch(
+        Ellipse(tuple(middle), width, height, angle=angle, fill=False, edgecolor=look.color, linewidth=0.7)
+    )
 
 
 def _alt(room: RoomMatch, shown: dict[str, _Corners], panel: Panel, limit: float | None) -> str:

@@ -15,6 +15,7 @@ from matchlib.reporting.plots.style import (
     PROJECTOR,
     TARGET,
     detail_of,
+    error_bar,
     grey_places,
     key,
     note,
@@ -56,6 +57,9 @@ def greys(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
         for place, bottom in ((0, 0.575), (1, 0.125)):
             axes = figure.add_axes((0.14, bottom, 0.83, 0.35))
             _tracking(axes, signal, {name: values[:, place] for name, values in tints.items()}, limit)
+            if detail.white_covariance is not None and len(signal):
+                error = 2000 * float(np.sqrt(detail.white_covariance[place, place]))
+                _bar(axes, 100 * signal[-1], tints[NOW][-1, place], error)
             _frame(axes, _AXES[place], span, last=place == 1)
             if place == 0:
                 words = {PROJECTOR: word}
@@ -80,6 +84,11 @@ def _tracking(axes: "Axes", signal: Array, values: dict[str, Array], limit: floa
         axes.plot(100 * signal, line, **LOOKS[name].line(), **LOOKS[name].marks(), clip_on=False)
     if not len(signal):
         note(axes, 0.5, 0.7, "no grey is light enough", ha="center", va="center")
+
+
+def _bar(axes: "Axes", signal: float, value: float, error: float) -> None:
+    """Draw the uncertainty (k = 2) of white; one step in x, y is most of it, and moves all greys alike."""
+    axes.errorbar([signal], [value], [error], clip_on=False, zorder=LOOKS[NOW].order, **error_bar())
 
 
 def _frame(axes: "Axes", words: tuple[str, str, str], span: float, *, last: bool) -> None:

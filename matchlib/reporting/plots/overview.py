@@ -1,6 +1,6 @@
 """All monitors of a room at a glance: mean difference now, and with the target."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -57,6 +57,14 @@ def _ends(monitor: MonitorMatch) -> list[float]:
     return [*now, monitor.target.expected.mean] if monitor.adjust and monitor.target is not None else now
 
 
+def _sure(monitor: MonitorMatch) -> tuple[float, float]:
+    """Return how far the mean difference now may be off (k = 2 or the 95 % interval, as in the verdict's check)."""
+    mean = 0.0 if monitor.difference is None else monitor.difference.mean
+    checks = [check for check in monitor.verdict.checks if check.name == "mean_difference"]
+    expanded = (checks[0].uncertainty or 0.0) if checks else 0.0
+    return max(0.0, mean - expanded), mean + expanded
+
+
 def _zones(axes: "Axes", end: float) -> None:
     low = 0.0
     for place, (high, word, _) in enumerate(SIZES):
@@ -82,6 +90,10 @@ def _row(axes: "Axes", place: int, monitor: MonitorMatch) -> None:
         return
     axes.axhline(place, color=HAIR, linewidth=0.4, zorder=0.5)
     roots = np.sqrt(ends)
+    low, high = _sure(monitor)
+    if high > low:
+        bar: dict[str, Any] = {"color": LOOKS[NOW].color, "linewidth": 0.8, "zorder": 3}
+        axes.plot(np.sqrt([low, high]), [place] * 2, marker="|", markersize=5, markeredgewidth=0.8, **bar)
     axes.plot(roots, [place] * len(ends), color=SOFT, linewidth=1.0, zorder=2)
     # the small full mark lies above the wide hollow one, so that both are seen where they meet
     for name, root in zip((NOW, TARGET), roots.tolist(), strict=False):
@@ -122,5 +134,8 @@ def _alt(room: RoomMatch, limit: float | None) -> str:
     for place, monitor in enumerate(room.monitors, 1):
         ends = [f"{value:.2f}" for value in _ends(monitor)]
         told = f"{' now, '.join(ends)}{' with the target' if len(ends) > 1 else ' now'}" if ends else "not measured"
+        low, high = _sure(monitor)
+        if ends and high > low:
+            told += f" (now from {low:.2f} to {high:.2f})"
         rows.append(f"{place}: {told}")
     return f"Mean difference of each monitor from the screen in CIEDE2000{held}. {'; '.join(rows)}."

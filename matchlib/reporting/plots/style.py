@@ -169,6 +169,11 @@ def key(axes: "Axes", names: tuple[str, ...], words: Mapping[str, str] | None = 
     )
 
 
+def error_bar() -> dict[str, Any]:
+    """Return the arguments of an error bar of the monitor as it is now."""
+    return {"ecolor": LOOKS[NOW].color, "elinewidth": 0.8, "capsize": 2.0, "capthick": 0.8, "fmt": "none"}
+
+
 def note(axes: "Axes", x: float, y: float, text: str, **style: Any) -> None:
     """Write small words at a place in parts of the axes."""
     arguments: dict[str, Any] = {"fontsize": SMALL, "color": SOFT, "transform": axes.transAxes}

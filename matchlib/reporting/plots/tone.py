@@ -15,6 +15,7 @@ from matchlib.reporting.plots.style import (
     PROJECTOR,
     TARGET,
     detail_of,
+    error_bar,
     grey_places,
     key,
     note,
@@ -26,6 +27,7 @@ from matchlib.reporting.words import name_of
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+_SEEN = 0.01  # of the axis: about a quarter of a millimetre in print
 _EVEN = 0.5  # L*: greys nearer than this are not called lighter or darker
 
 
@@ -56,6 +58,7 @@ def tone(room: RoomMatch, monitor: MonitorMatch) -> Drawing:
         upper = figure.add_axes((0.14, 0.575, 0.83, 0.35))
         lower = figure.add_axes((0.14, 0.125, 0.83, 0.35))
         _exponents(upper, signal, exponents, _band(room, monitor))
+        _bar(upper, monitor)
         _steps(lower, signal, steps, reference_word(room))
         words = {PROJECTOR: reference_word(room)}
         key(upper, (PROJECTOR, NOW, TARGET), words, loc="lower left", bbox_to_anchor=(0.0, 1.03), ncols=3)
@@ -108,6 +111,16 @@ def _exponents(axes: "Axes", signal: Array, exponents: dict[str, Array], band: t
     axes.yaxis.set_label_coords(-0.12, 0.5)
     axes.set_xlim(0, 101)
     axes.set_xticks([0, 25, 50, 75, 100], [])
+
+
+def _bar(axes: "Axes", monitor: MonitorMatch) -> None:
+    """Draw the gamma of all greys with its uncertainty (k = 2) at white, where it can be seen in print."""
+    figures = monitor.response
+    error = None if figures is None or figures.uncertainty is None else figures.uncertainty.gamma
+    low, high = axes.get_ylim()
+    if error is None or figures is None or figures.gamma is None or error < _SEEN * (high - low):
+        return
+    axes.errorbar([100], [figures.gamma], [error], clip_on=False, zorder=LOOKS[NOW].order, **error_bar())
 
 
 def _steps(axes: "Axes", signal: Array, steps: dict[str, Array], word: str) -> None:
