@@ -317,7 +317,7 @@ def test_errors_of_the_readings_move_all_the_light():
     for scatter in (
         None,
         Scatter(0.0, np.zeros(3), 0.0, 0.0),
-        scatter_of(patches, response, noise_of(patches, meter)),
+        scatter_of(patches, response, noise_of(session, meter)),
     ):
         shown = Display(response, signal, sources_of(meter, meters), scatter)
         found = uncertainty_of(screen, shown, ABSOLUTE, 2.4)
