@@ -11,9 +11,9 @@ from matchlib.arrays import Array, Places
 from matchlib.matching.space import Search
 from matchlib.matching.stack import Stack
 
-SOFTENING = (3.0, 1.0, 0.3, 0.1, 0.03, 0.01, 0.003)
+SOFTENING = (1.0, 0.1, 0.01, 0.003)
 _STEPS = 40  # at one softening; the search stops far earlier
-_ENOUGH, _AT_LAST = 3e-5, 1e-7  # relative gain of a step, below which a softening, and the last one, end
+_ENOUGH, _AT_LAST = 2e-4, 4e-6  # relative gain of a step, below which a softening, and the last one, end
 _FORGIVEN = 1e-9  # of a condition, for rounding
 _HOPELESS = 1e-9  # promised relative gain, below which no further damping is tried
 _TRIES = 12  # at one step, each damped five times as much
@@ -95,11 +95,13 @@ def _step(stack: Stack, x: Array, epsilon: Array, damping: Array) -> tuple[Array
     vectors, slope = stack.linearised(x)
     squares = (vectors**2).sum(axis=-1)
     value = np.sqrt(squares + epsilon[:, None] ** 2).sum(axis=1)
-    weight = (squares + epsilon[:, None] ** 2) ** -0.5
-    E = slope.reshape(len(x), -1, slope.shape[-1]) * stack.free[:, None, :]
-    weighted = E * np.repeat(weight, 3, axis=1)[..., None]
-    normal = np.swapaxes(weighted, 1, 2) @ E
-    pull = -(np.swapaxes(weighted, 1, 2) @ vectors.reshape(len(x), -1, 1))[..., 0]
+    weight = (squares + epsilon[:, None] ** 2) ** -0.25  # on both sides of a product: its square root
+    slope *= weight[..., None, None]
+    E = slope.reshape(len(x), -1, slope.shape[-1])
+    free = stack.free[:, :, None] & stack.free[:, None, :]
+    normal = np.where(free, np.swapaxes(E, 1, 2) @ E, 0.0)
+    weighted = (vectors * weight[..., None]).reshape(len(x), -1, 1)
+    pull = np.where(stack.free, -(np.swapaxes(E, 1, 2) @ weighted)[..., 0], 0.0)
     best, best_value = x.copy(), value.copy()
     waiting = np.arange(len(x))
     damping = damping.copy()

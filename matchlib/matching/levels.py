@@ -13,7 +13,7 @@ from matchlib.matching.space import Search, Settings, Task
 from matchlib.matching.target import descend_all, search_all
 from matchlib.perception.difference import Score
 
-_SOFTENING = (0.3, 0.03, 0.003)  # the start is the end of the level before
+_SOFTENING = (0.03, 0.003)  # the start is the end of the level before
 
 
 @dataclass(frozen=True, slots=True, eq=False)

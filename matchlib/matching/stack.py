@@ -6,9 +6,8 @@ import numpy as np
 
 from matchlib.arrays import Array, Mask, Places
 from matchlib.matching.space import BACKLIGHT, GAMMA, SIZE, Search
-from matchlib.perception.difference import ciede2000_vector, xyz_to_lab
+from matchlib.perception.difference import ciede2000_slope, ciede2000_vector, xyz_to_lab
 
-_LAB_STEP = 1e-4  # CIELAB units: forward differences of the CIEDE2000 vector
 _HAIR = 1e-9  # drive: at zero light the derivative is that of more light
 _ROOT_FLOOR = 1e-9  # below it a signal is black, whatever the gamma
 _CONE = (6 / 29) ** 3  # of CIELAB: below it the curve is straight
@@ -91,35 +90,43 @@ class Stack:
         """Return the vectors, shape (b, n, 3), and their derivative by all unknowns, (b, n, 3, k)."""
         root, linear, drive, inside, top = self._parts(x)
         seen = self._seen(x, drive)
-        slope = self._seen_slope(x, root, linear, inside, top)
         lab = xyz_to_lab(seen, self._white)
-        vectors = ciede2000_vector(self._lab, lab)
-        by_lab = np.empty((*lab.shape, 3))
-        for axis in range(3):
-            moved = lab.copy()
-            moved[..., axis] += _LAB_STEP
-            by_lab[..., axis] = (ciede2000_vector(self._lab, moved) - vectors) / _LAB_STEP
-        return vectors, by_lab @ (_lab_slope(seen, self._white) @ slope)
+        vectors, by_lab = ciede2000_slope(self._lab, lab)
+        by_xyz = by_lab @ _lab_slope(seen, self._white)
+        by_drive = by_xyz @ self._matrix[:, None]
+        slope = self._slope(x, (root, linear), by_drive * inside[..., None, :])
+        slope[..., BACKLIGHT] += (by_drive * top[..., None, :]).sum(axis=-1) + (by_xyz @ self._black[..., None])[
+            ..., 0
+        ]
+        return vectors, slope
 
-    def _seen_slope(self, x: Array, root: Array, linear: Array, inside: Mask, top: Mask) -> Array:
-        """Return the derivative of what is seen by all unknowns, shape (b, n, 3, k)."""
+    def _slope(self, x: Array, tone: tuple[Array, Array], by_drive: Array) -> Array:
+        """Return the derivative of the vectors by all unknowns through the drives that are not clipped.
+
+        Args:
+            x: Unknowns, shape (b, k).
+            tone: Root and linear light of the patches, shape (b, n, 3) each.
+            by_drive: Derivative of the vectors by the drives, zero where these are clipped, shape (b, n, 3, 3).
+
+        Returns:
+            Shape (b, n, 3, k).
+        """
+        root, linear = tone
         count, n = linear.shape[:2]
-        factors = self._factors.transpose(0, 3, 2, 1).reshape(count, 3, 3 * self.size)  # column; row, unknown
-        drive = (linear @ factors).reshape(count, n, 3, self.size)
-        A = self._drive(x)
-        gamma = np.where(self._fixed, self._tone, x[:, GAMMA])[:, None, None]
+        found = np.empty((count, n, 3, self.size))
+        products = (by_drive[..., None] * linear[:, :, None, None, :]).reshape(count, 3 * n, 9)  # by row and column
+        factors = self._factors[:, :SIZE].reshape(count, SIZE, 9)
+        found[..., :SIZE] = (products @ np.swapaxes(factors, 1, 2)).reshape(count, n, 3, SIZE)
+        by_linear = by_drive @ self._drive(x)[:, None]
         lit = np.maximum(root, _ROOT_FLOOR)
         by_gamma = np.where(self._fixed[:, None, None], 0.0, linear * np.log(lit))
-        drive[..., GAMMA] += by_gamma @ np.swapaxes(A, 1, 2)
+        found[..., GAMMA] += (by_linear * by_gamma[:, :, None]).sum(axis=-1)
         if self._basis is not None:
+            gamma = np.where(self._fixed, self._tone, x[:, GAMMA])[:, None, None]
             by_lift = (gamma * lit ** (gamma - 1))[..., None] * self._basis  # of a channel's linear light
-            by_curve = A[:, None, :, :, None] * by_lift[:, :, None]
-            drive[..., SIZE:] = by_curve.reshape(count, n, 3, -1)
-        drive *= inside[..., None]
-        drive[..., BACKLIGHT] += top
-        slope = self._matrix[:, None] @ drive
-        slope[..., BACKLIGHT] += self._black
-        return np.asarray(slope)
+            curves = by_linear[..., None] * by_lift[:, :, None]
+            found[..., SIZE:] = curves.reshape(count, n, 3, -1)
+        return found
 
 
 def _lab_slope(xyz: Array, white: Array) -> Array:

@@ -10,6 +10,8 @@ from matchlib.matching.descent import SOFTENING, descend, project
 from matchlib.matching.space import Search, Task
 from matchlib.matching.stack import Stack
 
+_COARSE = (1.0, 0.3)  # softenings of a start, which is searched on
+_SAME = 0.01  # of every unknown: two coarse ends so near go on to one and the same
 _BATCH = 64  # tasks side by side: more gain no speed and fill the cache
 
 
@@ -42,7 +44,9 @@ def search_all(tasks: Sequence[Task], more: Sequence[Array | None] = ()) -> list
     for place, start in _inside_starts(tasks):
         starts[place].append(start)
     pairs = [(place, start) for place, own in enumerate(starts) for start in own if start is not None]
-    ends = descend_all([spaces[place] for place, _ in pairs], [start for _, start in pairs], SOFTENING)
+    coarse = descend_all([spaces[place] for place, _ in pairs], [start for _, start in pairs], SOFTENING[:1])
+    pairs = _unlike([(place, end) for (place, _), end in zip(pairs, coarse, strict=True)])
+    ends = descend_all([spaces[place] for place, _ in pairs], [start for _, start in pairs], SOFTENING[1:])
     found: dict[int, tuple[float, Array]] = {}
     for (place, _), end in zip(pairs, ends, strict=True):
         mean = spaces[place].mean(end)
@@ -51,6 +55,15 @@ def search_all(tasks: Sequence[Task], more: Sequence[Array | None] = ()) -> list
     if len(found) < len(tasks):
         raise ValueError("no setting keeps the conditions: the white is beyond the panel's light")
     return [(space, found[place][1]) for place, space in enumerate(spaces)]
+
+
+def _unlike(pairs: Sequence[tuple[int, Array]]) -> list[tuple[int, Array]]:
+    """Return the starts of each task without those that have come to where another of it is."""
+    kept: list[tuple[int, Array]] = []
+    for place, x in pairs:
+        if not any(other == place and np.abs(x - y).max() < _SAME for other, y in kept):
+            kept.append((place, x))
+    return kept
 
 
 def _inside_starts(tasks: Sequence[Task]) -> list[tuple[int, Array]]:
@@ -64,7 +77,7 @@ def _inside_starts(tasks: Sequence[Task]) -> list[tuple[int, Array]]:
                 places.append(place)
                 spaces.append(space)
                 starts.append(start)
-    return list(zip(places, descend_all(spaces, starts, SOFTENING[1:3]), strict=True))
+    return list(zip(places, descend_all(spaces, starts, _COARSE), strict=True))
 
 
 def descend_all(spaces: Sequence[Search], starts: Sequence[Array], softening: tuple[float, ...]) -> list[Array]:

@@ -7,6 +7,10 @@ import numpy as np
 from matchlib.arrays import Array
 
 CIEDE2000, ITP, CAM16_UCS = "CIEDE2000", "ΔE_ITP", "CAM16-UCS"
+_LAB_STEP = 1e-4  # CIELAB units, of forward differences
+_COS_30, _SIN_30, _COS_6, _SIN_6, _COS_63, _SIN_63 = (
+    function(np.radians(angle)) for angle in (30, 6, 63) for function in (np.cos, np.sin)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,25 +73,90 @@ def ciede2000_vector(lab_1: Array, lab_2: Array) -> Array:
     Returns:
         Shape (…, 3), broadcast.
     """
-    l1, a1, b1 = lab_1[..., 0], lab_1[..., 1], lab_1[..., 2]
-    l2, a2, b2 = lab_2[..., 0], lab_2[..., 1], lab_2[..., 2]
+    step_l, _ = _lightness_step(lab_1[..., 0], lab_2[..., 0])
+    step_c, step_h = _colour_steps(lab_1, lab_2[..., 1], lab_2[..., 2])
+    return np.stack([step_l, step_c, step_h], axis=-1)
+
+
+def ciede2000_slope(lab_1: Array, lab_2: Array) -> tuple[Array, Array]:
+    """Return the vectors of :func:`ciede2000_vector` and their derivative by the sample's CIELAB.
+
+    By forward differences in a* and b*; lightness stands for itself.
+
+    Returns:
+        Shape (…, 3) and (…, 3, 3), the last axis L*, a*, b*.
+    """
+    a2, b2 = lab_2[..., 1], lab_2[..., 2]
+    step_l, by_l = _lightness_step(lab_1[..., 0], lab_2[..., 0])
+    steps = _colour_steps(lab_1, a2, b2)
+    slope = np.zeros((*step_l.shape, 3, 3))
+    slope[..., 0, 0] = by_l
+    for column, moved in ((1, (a2 + _LAB_STEP, b2)), (2, (a2, b2 + _LAB_STEP))):
+        for row, (here, there) in enumerate(zip(steps, _colour_steps(lab_1, *moved), strict=True), start=1):
+            slope[..., row, column] = (there - here) / _LAB_STEP
+    return np.stack([step_l, *steps], axis=-1), slope
+
+
+def _lightness_step(l1: Array, l2: Array) -> tuple[Array, Array]:
+    """Return ΔL′ / S_L (Sharma 2005, eq. 8, 12, 15) and its derivative by the sample's L*."""
+    beyond = (l1 + l2) / 2 - 50
+    square = beyond * beyond
+    root = np.sqrt(20 + square)
+    s_l = 1 + 0.015 * square / root
+    by_mean = 0.015 * beyond * (2 - square / (20 + square)) / root
+    return (l2 - l1) / s_l, 1 / s_l - (l2 - l1) / (s_l * s_l) * by_mean / 2
+
+
+def _colour_steps(lab_1: Array, a2: Array, b2: Array) -> tuple[Array, Array]:
+    """Return the two components of chroma and hue, their rotation taken up; lightness has no part in them."""
+    a1, b1 = lab_1[..., 1], lab_1[..., 2]
     stretch = 1 + chroma_stretch((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2)  # eq. 2 to 5
     a1, a2 = a1 * stretch, a2 * stretch
     c1, c2 = np.hypot(a1, b1), np.hypot(a2, b2)  # eq. 6
-    h1, h2 = np.arctan2(b1, a1), np.arctan2(b2, a2)  # eq. 7, in radians
-    grey = c1 * c2 == 0
-    turn = np.where(grey, 0.0, h2 - h1)
-    turn = turn - 2 * np.pi * np.where(turn > np.pi, 1.0, np.where(turn < -np.pi, -1.0, 0.0))  # eq. 10
-    hue = np.where(grey, h1 + h2, h1 + turn / 2)  # eq. 14: the mean lies between, the short way round
-    lightness, chroma = (l1 + l2) / 2, (c1 + c2) / 2  # eq. 12, 13
-    s_l, s_c, s_h = _weights(lightness, chroma, hue)
-    hue_degrees = np.degrees(hue) % 360
-    delta_theta = np.radians(30) * np.exp(-(((hue_degrees - 275) / 25) ** 2))  # eq. 16
+    cos, sin = _mean_hue((a1, b1, c1), (a2, b2, c2))
+    chroma = (c1 + c2) / 2  # eq. 13
+    s_c, s_h = _weights(chroma, cos, sin)
+    from_blue = (np.degrees(np.arctan2(sin, cos)) % 360 - 275) / 25
+    delta_theta = np.radians(30) * np.exp(-from_blue * from_blue)  # eq. 16
     rotation = -2 * np.sin(2 * delta_theta) * _saturating(chroma)  # eq. 17, 21
-    step_l = (l2 - l1) / s_l
     step_c = (c2 - c1) / s_c
-    step_h = 2 * np.sqrt(c1 * c2) * np.sin(turn / 2) / s_h  # eq. 11
-    return np.stack([step_l, step_c + rotation / 2 * step_h, step_h * np.sqrt(1 - rotation**2 / 4)], axis=-1)
+    step_h = _hue_step(a1 * b2 - b1 * a2, c1 * c2, a1 * a2 + b1 * b2) / s_h
+    return step_c + rotation / 2 * step_h, step_h * np.sqrt(1 - rotation * rotation / 4)
+
+
+def _mean_hue(one: tuple[Array, Array, Array], two: tuple[Array, Array, Array]) -> tuple[Array, Array]:
+    """Return cosine and sine of the mean hue, which lies between the two, the short way round (eq. 14).
+
+    The sum of two unit vectors halves the angle between them. Where one colour is grey the hue is the other's;
+    where the hues are opposite, a quarter turn beyond the lesser.
+
+    Args:
+        one: a′, b′, C′ of the reference.
+        two: The same of the sample.
+    """
+    (a1, b1, c1), (a2, b2, c2) = one, two
+    x, y = a1 * c2 + a2 * c1, b1 * c2 + b2 * c1
+    grey = c1 * c2 == 0
+    x, y = np.where(grey, a1 + a2, x), np.where(grey, b1 + b2, y)
+    length = np.hypot(x, y)
+    opposite = ~grey & (length <= 1e-9 * c1 * c2)
+    first = np.where((b1 > 0) | ((b1 == 0) & (a1 > 0)), 1.0, -1.0)  # whose hue is below 180°: eq. 14 adds 90° to it
+    x, y = np.where(opposite, -first * b1, x), np.where(opposite, first * a1, y)
+    length = np.where(opposite, c1, length)
+    lit = length > 0
+    return np.divide(x, length, out=np.ones_like(length), where=lit), np.divide(
+        y, length, out=np.zeros_like(length), where=lit
+    )
+
+
+def _hue_step(cross: Array, product: Array, dot: Array) -> Array:
+    """Return ΔH′ = 2 √(C′₁C′₂) sin(Δh′ / 2) (eq. 11), of the cross product of the hues, C′₁C′₂, and the dot product.
+
+    sin(θ / 2) is sin θ / (2 cos(θ / 2)), which loses nothing at small angles; at opposite hues it is 1.
+    """
+    half = np.sqrt(np.maximum((product + dot) / 2, 0.0))  # √(C′₁C′₂) cos(Δh′ / 2)
+    far = half <= 1e-7 * np.sqrt(product)  # rounding leaves no more of a hue step there
+    return np.where(far, 2 * np.sqrt(product), np.divide(cross, half, out=np.zeros_like(half), where=~far))
 
 
 def chroma_stretch(mean_chroma: Array) -> Array:
@@ -102,17 +171,19 @@ def _saturating(chroma: Array) -> Array:
     return np.asarray(np.sqrt(c7 / (c7 + 25.0**7)))
 
 
-def _weights(lightness: Array, chroma: Array, hue: Array) -> tuple[Array, Array, Array]:
-    """Return S_L, S_C, S_H (Sharma 2005, eq. 15, 18, 19, 20); hue in radians."""
+def _weights(chroma: Array, cos: Array, sin: Array) -> tuple[Array, Array]:
+    """Return S_C, S_H (Sharma 2005, eq. 15, 19, 20), from cosine and sine of the mean hue."""
+    cos_2, sin_2 = 2 * cos * cos - 1, 2 * sin * cos
+    cos_3, sin_3 = cos * cos_2 - sin * sin_2, sin * cos_2 + cos * sin_2
+    cos_4, sin_4 = 2 * cos_2 * cos_2 - 1, 2 * sin_2 * cos_2
     t = (
         1
-        - 0.17 * np.cos(hue - np.radians(30))
-        + 0.24 * np.cos(2 * hue)
-        + 0.32 * np.cos(3 * hue + np.radians(6))
-        - 0.20 * np.cos(4 * hue - np.radians(63))
+        - 0.17 * (cos * _COS_30 + sin * _SIN_30)
+        + 0.24 * cos_2
+        + 0.32 * (cos_3 * _COS_6 - sin_3 * _SIN_6)
+        - 0.20 * (cos_4 * _COS_63 + sin_4 * _SIN_63)
     )
-    square = (lightness - 50) ** 2
-    return 1 + 0.015 * square / np.sqrt(20 + square), 1 + 0.045 * chroma, 1 + 0.015 * chroma * t
+    return 1 + 0.045 * chroma, 1 + 0.015 * chroma * t
 
 
 def ciede2000(xyz_1: Array, xyz_2: Array, white: Array) -> Array:
