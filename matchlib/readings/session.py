@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 
@@ -138,6 +139,7 @@ class Patches:
         return ramp[np.argsort(self.signal[ramp, channel], kind="stable")]  # type: ignore[return-value]
 
 
+@lru_cache(maxsize=64)  # a room asks for the same few again and again; sessions are the same by identity
 def average_repeats(session: Session, *, in_range: bool = True) -> Patches:
     """Return a session's patches: rows with equal signal averaged in XYZ, their scatter kept.
 
