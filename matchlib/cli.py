@@ -122,6 +122,29 @@ def correction(**request: Any) -> None:
 
 
 @commands.command()
+@click.option(
+    "--set",
+    "name",
+    type=click.Choice(["session", "short", "standard", "steps", "white"]),
+    default="session",
+    show_default=True,
+    help="session: ramps, greys, mixed colours; short: the least that counts; standard: the 141 of every verdict; "
+    "steps: RP 431-2's printed steps; white: for sides and corners.",
+)
+@click.option(
+    "--signal-max", "full", type=click.IntRange(min=15), default=1023, show_default=True, help="Code of full signal."
+)
+@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE", help="The file to write.")
+@click.option("--replace", is_flag=True, help="Write over a file that is there.")
+def patches(name: str, full: int, out: Path, replace: bool) -> None:
+    """Write a list of patches to measure: a session file that only lacks its readings."""
+    from matchlib.running.patch_file import write_patches
+
+    count = write_patches(name, full, out, replace=replace)
+    click.echo(f"{count} patches → {out}")
+
+
+@commands.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--replace", "replace_files", is_flag=True, help="Write over files that are there.")
 def demo(folder: Path, replace_files: bool) -> None:
