@@ -33,18 +33,21 @@ class Length:
         """The figure as read."""
         return float(self._at(self.vectors[None])[0])
 
-    def reach(self, factor: float, truth: Array | None = None) -> float:
-        """Return what is read of a truth so many standard deviations above the middle, or below it.
+    def reach(self, factor: float) -> float:
+        """Return what is read of no length at all, so many standard deviations above the middle."""
+        return self._reach(factor, self._squares)
 
-        Args:
-            factor: Standard deviations; below the middle where it is negative.
-            truth: Vectors, shape (n, k); None: of no length.
-        """
-        squares = self._squares
-        if truth is not None:
-            squares = (truth**2).sum(-1) + 2 * np.einsum("snk,nk->sn", self.errors, truth) + squares
+    def _reach(self, factor: float, squares: Array) -> float:
+        """Return what is read, so many standard deviations above the middle, of drawn squares, shape (s, n)."""
         roots = self.figure(np.sqrt(np.maximum(squares, 0.0))) ** _ROOT
         return float(max(roots.mean() + factor * roots.std(ddof=1), 0.0) ** (1 / _ROOT))
+
+    def _along(self, base: Array, step: Array) -> Callable[[float], Array]:
+        """Return the drawn squares of base + x · step, shape (s, n), as a function of x; both vectors (n, k)."""
+        still = (base**2).sum(-1) + 2 * np.einsum("snk,nk->sn", self.errors, base) + self._squares
+        rising = 2 * (base * step).sum(-1) + 2 * np.einsum("snk,nk->sn", self.errors, step)
+        bent = (step**2).sum(-1)
+        return lambda x: still + x * rising + x * x * bent
 
     def interval(self, one_sided: float, two_sided: float) -> tuple[float, float]:
         """Return the 95 % interval: all truths of which what was read is no surprise (Neyman 1937, from memory).
@@ -93,8 +96,10 @@ class Length:
         if self.value == 0:
             return 0.0
 
+        squares = self._along(np.zeros_like(self.vectors), self.vectors)
+
         def excess(share: float) -> float:
-            return self.reach(factor, share * self.vectors) - self.value
+            return self._reach(factor, squares(share)) - self.value
 
         if excess(0.0) >= 0:
             return 0.0
@@ -106,8 +111,10 @@ class Length:
     def _shortest(self, factor: float) -> float:
         """Return the shortest truth of which what was read is so many standard deviations above the middle."""
 
+        squares = self._along(self._likely, -self._steepest)
+
         def excess(steps: float) -> float:
-            return self.value - self.reach(factor, self._likely - steps * self._steepest)
+            return self.value - self._reach(factor, squares(steps))
 
         near = -_FAR[0]
         if excess(near) >= 0:
