@@ -70,7 +70,7 @@ def match_monitor(
             zip(LEVELS, (judged.now, promised.target.expected, promised.curves, promised.table), strict=True)
         ),
         causes=_causes(reference, compared, judged.now.mean),
-        limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
+        limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight, room.match)),
         verdict=judged.verdict,
         deciding=judged.deciding,
         conformity=conformity,
