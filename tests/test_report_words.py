@@ -1,4 +1,4 @@
-"""What the report says of modes, levels, the room's one target, visits before, rounding: with the result's numbers."""
+"""What the report says of modes, levels, the room's one target, visits before and rounding, with its numbers."""
 
 import re
 import shutil
