@@ -62,7 +62,7 @@ def test_every_figure_has_its_alternative_text(made):
         elements = walk(pdf.Root.StructTreeRoot, [])
         texts = {str(element.Alt) for element in elements if element.S == "/Figure" and "/Alt" in element}
     assert {drawing.alt for drawing in drawings} <= texts
-    assert len(drawings) == 1 + 4 * 3
+    assert len(drawings) == 1 + 5 * 3
 
 
 def test_headings_begin_at_level_one_and_tables_have_header_cells(made):

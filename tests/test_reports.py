@@ -256,10 +256,12 @@ def test_match_json_reads_back_and_holds_null_not_absent(demo):
         assert found.hash == report.name[11:]
         raw = json.loads(text)
         assert raw["schema"] == 1
-        assert raw["room_target"] is None
+        assert raw["one_for_all"]["worst"] > 0
         assert len(raw["projector"]["conformity"]) == 14
         for monitor in raw["monitors"]:
             assert set(monitor["levels"]) == {"now", "settings", "curves", "table"}
-            assert monitor["causes"] is None
-            assert monitor["common_target"] is None
+            measured = monitor["session"] is not None
+            for key in ("causes", "common_target", "rounding_loss"):
+                assert (monitor[key] is not None) == measured
+            assert monitor["ideal_keeping"] is None  # only in appearance
             assert (monitor["verdict"]["probability"] is None) == (monitor["verdict"]["result"] == "not measured")

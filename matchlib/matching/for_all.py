@@ -9,15 +9,23 @@ from matchlib.encoding import Encoding
 from matchlib.matching.result import OneForAll, Target
 from matchlib.matching.room_target import Common, Member, common_target
 from matchlib.matching.solving import Solved
+from matchlib.matching.space import Settings, Task
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OnOne:
-    """The room's target on one monitor: as figures, what it will then show, shape (n, 3), and its backlight."""
+    """The room's target on one monitor.
+
+    Attributes:
+        target: As figures.
+        shown: What it will then show, shape (n, 3), cd/m².
+        settings: In the panel's own terms; ``task``: what they were found for.
+    """
 
     target: Target
     shown: Array
-    backlight: float
+    settings: Settings
+    task: Task
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +65,9 @@ def common_of(solved: Sequence[Solved | None], encoding: Encoding) -> tuple[dict
     except ValueError:
         return {}, Said(None, None, (*warnings, "no one setting is in reach of every monitor of the room"))
     on_each = {
-        place: OnOne(target, shown, backlight)
-        for (place, _), target, shown, backlight in zip(
-            group, found.targets, found.shown, found.backlights, strict=True
+        place: OnOne(target, shown, settings, task)
+        for (place, _), target, shown, settings, task in zip(
+            group, found.targets, found.shown, found.settings, found.tasks, strict=True
         )
     }
     return on_each, Said(found.target, _meaning(found, [_name(entry) for _, entry in group]), tuple(warnings))

@@ -12,19 +12,20 @@ _SEEN = 1.0  # CIEDE2000: below it a patch is not named; about the least that is
 _OUTSIDE = 0.001  # Δu′v′
 
 
-def limits_in_words(task: Task, ideal: Ideal, backlight: float) -> list[str]:
+def limits_in_words(task: Task, ideal: Ideal, backlight: float, mode: str = "absolute") -> list[str]:
     """Return a sentence for each thing that the panel cannot do and a viewer would see.
 
     Args:
         task: What was searched.
         ideal: What an unlimited display would be set to.
         backlight: s of the target.
+        mode: Match mode.
     """
     wanted = ideal.white_xyz - task.veil_xyz
     found = [_peak(task, wanted), _white(task, wanted)]
     names = ("red", "green", "blue")
     found += [_primary(name, light, task.panel) for name, light in zip(names, ideal.primaries_xyz, strict=True)]
-    return [sentence for sentence in [*found, _black(task, backlight), _veil(task)] if sentence]
+    return [sentence for sentence in [*found, _black(task, backlight, mode), _veil(task)] if sentence]
 
 
 def _peak(task: Task, ideal_white: Array) -> str:
@@ -60,7 +61,7 @@ def _distance_to_triangle(point: Array, corners: Array) -> float:
     return best
 
 
-def _black(task: Task, backlight: float) -> str:
+def _black(task: Task, backlight: float, mode: str) -> str:
     """Return the sentence on a raised black, where the eye sees it against the projector's."""
     black = backlight * task.panel.black_xyz + task.veil_xyz
     darkest = int(task.wanted_xyz[:, 1].argmin())
@@ -69,9 +70,14 @@ def _black(task: Task, backlight: float) -> str:
     if black[1] <= wanted[1] or difference < _SEEN:
         return ""
     return (
-        f"black: {_two_digits(black[1])} cd/m² is the panel's darkest here, the projector shows "
+        f"black: {_two_digits(black[1])} cd/m² is the panel's darkest here, {_wanted(mode)} "
         f"{_two_digits(wanted[1])}; dark pictures look lifted ({difference:.1f} in black itself)"
     )
+
+
+def _wanted(mode: str) -> str:
+    """Return the words before what black should be; only in ``absolute`` is that what the projector shows."""
+    return "the projector shows" if mode == "absolute" else "to match it should be"
 
 
 def _veil(task: Task) -> str:

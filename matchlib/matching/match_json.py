@@ -119,4 +119,5 @@ def _monitor(found: dict[str, Any]) -> MonitorMatch:
         "verdict": Verdict(verdict["result"], verdict["probability"], _checks(verdict["checks"])),
     }
     targets = {name: _target(found[name]) for name in ("ideal", "target", "common_target")}
+    targets["ideal_keeping"] = _target(found.get("ideal_keeping"))
     return MonitorMatch(**found | changes | targets)

@@ -13,6 +13,7 @@ from matchlib.matching.limits import limits_in_words
 from matchlib.matching.promises import promises_of
 from matchlib.matching.reference import Judge, Reference
 from matchlib.matching.result import Detail, MonitorMatch, Previous, Verdict
+from matchlib.matching.rounding import rounding_loss
 from matchlib.matching.settings import WORTH_SETTING, Compared, ideal_linear, ideal_target
 from matchlib.matching.solving import Solved
 from matchlib.perception.difference import (
@@ -69,7 +70,7 @@ def match_monitor(
             zip(LEVELS, (judged.now, promised.target.expected, promised.curves, promised.table), strict=True)
         ),
         causes=_causes(reference, compared, judged.now.mean),
-        limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight)),
+        limits=tuple(limits_in_words(found.task, compared.ideal, found.settings.backlight, room.match)),
         verdict=judged.verdict,
         deciding=judged.deciding,
         conformity=conformity,
@@ -79,6 +80,8 @@ def match_monitor(
         follows_room=shared is not None,
         previous=previous,
         gain=gain,
+        ideal_keeping=promised.keeping,
+        rounding_loss=_rounding(solved, shared),
         instrument=session.header.instrument,
         row=monitor,
         detail=_detail(session, solved, shared, judged.sure.white_covariance),
@@ -90,6 +93,15 @@ def _causes(reference: Reference, compared: Compared, mean: float) -> tuple[dict
     darkest = int(compared.signal.sum(axis=1).argmin())
     ideal = ideal_look(compared.ideal, compared.wanted.xyz[darkest], ideal_linear(reference, compared))
     return causes(look_of(compared.response, compared.signal), ideal, compared.wanted, mean)
+
+
+def _rounding(solved: Solved, shared: OnOne | None) -> float | None:
+    """Return what rounding costs of what the monitor is set to; None where nothing found is better than now."""
+    if shared is not None:
+        return rounding_loss(solved.compared, shared.task, shared.settings)
+    if solved.found.kept:
+        return None
+    return rounding_loss(solved.compared, solved.found.task, solved.found.settings)
 
 
 def _detail(session: Session, solved: Solved, shared: OnOne | None, white_covariance: Array) -> Detail:

@@ -7,10 +7,11 @@ from matchlib.matching.deciding import Judged
 from matchlib.matching.errors_of_readings import display_of, sources_of
 from matchlib.matching.expecting import Expecting
 from matchlib.matching.for_all import OnOne
+from matchlib.matching.ideal import Ideal
 from matchlib.matching.levels import Levelled
 from matchlib.matching.reference import Judge
 from matchlib.matching.result import Gain, Target
-from matchlib.matching.settings import ideal_shown
+from matchlib.matching.settings import ideal_shown, ideal_target
 from matchlib.matching.solving import Solved
 from matchlib.perception.difference import Score
 
@@ -21,6 +22,7 @@ class Promises:
 
     Attributes:
         gain: Of the monitor's own target; ``common_gain``: of the room's, None where it has none.
+        keeping: The ideal that keeps the projector's primaries, in the match mode ``appearance``; else None.
     """
 
     ideal: Target
@@ -30,6 +32,7 @@ class Promises:
     table: Score
     common: Target | None = None
     common_gain: Gain | None = None
+    keeping: Target | None = None
 
 
 def promises_of(judge: Judge, solved: Solved, ideal: Target, judged: Judged, common: OnOne | None) -> Promises:
@@ -59,17 +62,25 @@ def promises_of(judge: Judge, solved: Solved, ideal: Target, judged: Judged, com
     dark = compared.veil.seen + curves.settings.backlight * compared.panel.black_xyz
     as_menu = replace(curves.score, u_mean=target.expected.u_mean)
     curves_score = as_menu if curves.kept else sure(Levelled(curves.shown, curves.score), dark)[1]
-    unlimited = ideal_shown(compared, compared.ideal, found.settings.backlight)
+
+    def unlimited(kind: Ideal, as_target: Target) -> Target:
+        shown = ideal_shown(compared, kind, found.settings.backlight)
+        return expecting.of(as_target, expecting.unlimited(shown, black))
+
+    keeping = compared.ideal.keeping
     promised = Promises(
-        ideal=expecting.of(ideal, expecting.unlimited(unlimited, black)),
+        ideal=unlimited(compared.ideal, ideal),
         target=target,
         gain=gain,
         curves=curves_score,
         table=curves_score if solved.table.shown is curves.shown else sure(solved.table, dark)[1],
+        keeping=None
+        if keeping is None
+        else unlimited(keeping, ideal_target(compared, keeping, found.settings.backlight)),
     )
     if common is None:
         return promised
-    lit = common.backlight * compared.panel.black_xyz
+    lit = common.settings.backlight * compared.panel.black_xyz
     common_gain, expected = sure(Levelled(common.shown, common.target.expected), compared.veil.seen + lit)
     return replace(promised, common=expecting.of(common.target, expected.u_mean or 0.0), common_gain=common_gain)
 

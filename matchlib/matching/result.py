@@ -196,6 +196,8 @@ class MonitorMatch:
         limits: What the panel cannot reach, in words.
         findings: What the checks say of its sessions, calibrated and native.
         gain: Of the best setting, with its uncertainty.
+        ideal_keeping: In the match mode ``appearance`` the ideal that keeps the projector's primaries; else None.
+        rounding_loss: What the sheet's rounding adds to the mean difference of what is set; None where nothing is.
         deciding: What would decide an undecided monitor, in words; empty where nothing has to.
         conformity: Against EBU Tech 3320 where it is fed a video encoding, else None.
         detail: Not part of ``match.json``; None when read back from it.
@@ -222,6 +224,8 @@ class MonitorMatch:
     follows_room: bool = False
     previous: Previous | None = None
     gain: Gain | None = None
+    ideal_keeping: Target | None = None
+    rounding_loss: float | None = None
     deciding: str = ""
     conformity: tuple[Check, ...] | None = None
     instrument: str | None = None

@@ -15,7 +15,7 @@ from matchlib.encoding import xy_to_unit_xyz
 from matchlib.matching.descent import nearest_inside
 from matchlib.matching.result import Target
 from matchlib.matching.settings import Compared, Found, menu_task, target_of
-from matchlib.matching.space import BACKLIGHT, GAMMA, OFF, Search, Task
+from matchlib.matching.space import BACKLIGHT, GAMMA, OFF, Search, Settings, Task
 from matchlib.matching.stack import Stack
 from matchlib.perception.difference import xy
 
@@ -51,7 +51,7 @@ class Common:
     Attributes:
         target: What all are set to; its black is the highest of theirs, ``expected`` that of the worst monitor.
         targets: The same on each monitor, with its own black and what is expected there.
-        shown: What each will then show, shape (n, 3); ``backlights``: s of each.
+        shown: What each will then show, shape (n, 3); ``settings``: of each, found for its task in ``tasks``.
         holder: Place of the monitor that holds the room back; None in a room of one, or where none does.
         without: The worst mean difference of the others without it.
     """
@@ -59,7 +59,8 @@ class Common:
     target: Target
     targets: tuple[Target, ...]
     shown: tuple[Array, ...]
-    backlights: tuple[float, ...]
+    settings: tuple[Settings, ...]
+    tasks: tuple[Task, ...]
     holder: int | None = None
     without: float | None = None
 
@@ -249,13 +250,14 @@ class _Problem:
 
     def result(self, shared: Array, backlights: Array) -> Common:
         """Return the shared figures as targets."""
-        targets, shown = [], []
+        targets, shown, set_to = [], [], []
         unknowns = self.unknowns(np.concatenate([shared, backlights]))
         for space, x, member in zip(self.spaces, unknowns, self.members, strict=True):
             seen = space.shown(x)
             expected = member.compared.score_of(seen)
             tone = "gamma" if space.free[GAMMA] else member.found.target.tone
-            targets.append(target_of(member.compared, space.settings(x), expected, tone, space.task))
+            set_to.append(space.settings(x))
+            targets.append(target_of(member.compared, set_to[-1], expected, tone, space.task))
             shown.append(seen)
         worst = max(range(len(targets)), key=lambda place: targets[place].expected.mean)
         free = [place for place, task in enumerate(self.tasks) if task.free_primaries]
@@ -264,7 +266,7 @@ class _Problem:
             pairs = shared[:6].reshape(3, 2)
             red, green, blue = ((float(x), float(y)) for x, y in pairs)
             whole = replace(whole, red_xy=red, green_xy=green, blue_xy=blue)
-        return Common(whole, tuple(targets), tuple(shown), tuple(backlights.tolist()))
+        return Common(whole, tuple(targets), tuple(shown), tuple(set_to), tuple(self.tasks))
 
 
 def _alike(tasks: Sequence[Task], members: Sequence[Member]) -> list[Task]:

@@ -22,17 +22,23 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
     return [
         "Each display is fitted with an additive model: black, a 3×3 matrix by non-negative least squares over "
         "all patches, and a monotone tone curve a channel. The projector is followed "
-        f"{followed}. Match mode {room.mode}: a monitor should show the projector's XYZ, with the projector's "
-        f"white ({room.luminance:.2f} cd/m²) as reference white of every difference.",
+        f"{followed}.",
+        _mode(room),
+        *_room_light(room),
         *_not_additive(room),
         "The difference is CIEDE2000 (Sharma, Wu & Dalal 2005) over the standard list of 141 patches (a cube of "
         "5 steps a channel and 21 greys) through the fitted responses. ΔE_ITP (ITU-R BT.2124-0) and CAM16-UCS "
         f"({surround}) stand beside it in match.json. Gamma is the log–log slope over the greys from peak to "
         "5 % of peak, black subtracted (RP 431-2:2011, Annex A).",
         "The target is the setting with the least mean CIEDE2000 that the panel can show: white and peak are the "
-        "projector's wherever the panel's light allows, white and greys never clip, colours outside the panel "
-        "clip and are counted. A search that gains less than 0.05 over the projector's own figures is replaced "
-        "by them.",
+        "ideal's wherever the panel's light allows, white and greys never clip, colours outside the panel "
+        f"{_outside(room)}. A search that gains less than 0.05 over the ideal's own figures is replaced by them. "
+        "The ideal is what a display with this monitor's black and no other limit would be set to.",
+        "A box with curves is a curve a channel, a 3×3 matrix and a curve again in front of the native panel; a box "
+        "with a 3D table gives each colour what looks most like it in the panel's reach. Each level starts from the "
+        "one before, and is never worse. The causes are Shapley shares of the mean difference: each factor is the "
+        "monitor's or the ideal's in turn, and its share is its mean effect over all orders; a share below zero "
+        "hides part of another. One target for the room is the one that makes the worst monitor's difference least.",
         _rule(room),
         "Uncertainties are carried from the readings by Monte Carlo (JCGM 101:2008, 256 draws, fixed seed). An "
         "instrument's stated luminance scale is one error for everything it reads; its stated x, y is one step for "
@@ -47,6 +53,52 @@ def _steps(room: RoomMatch, followed: str, surround: str) -> list[str]:
         "difference expected of a target that of the screen's and of the panel's readings. A setting whose gain is "
         "smaller than the uncertainty (k = 2) of that gain is not worth a visit.",
     ]
+
+
+def _mode(room: RoomMatch) -> str:
+    """Return what a monitor should show in the room's match mode."""
+    start = f"Match mode {room.mode}: a monitor should show "
+    if room.mode == "absolute":
+        return (
+            f"{start}the projector's XYZ, with the projector's white ({room.luminance:.2f} cd/m²) as reference white "
+            "of every difference."
+        )
+    white = f"that white at {room.luminance:.0f} cd/m² is the reference white of every difference."
+    if room.mode == "relative":
+        return f"{start}the projector's XYZ, all scaled by one factor, so that its white has this peak; {white}"
+    screen = f"{room.projector.row.surround} surround" if room.projector.row else "its own surround"
+    return (
+        f"{start}what looks like the screen by the colour appearance model CAM16: the same lightness, chroma and hue "
+        f"for an eye wholly adapted to the projector's white on both sides (D = 1), with a background of a fifth of "
+        f"white (Y_b = 20, L_A = Y_w/5), on the screen at {room.projector.response.luminance:.1f} cd/m² ({screen}), "
+        f"on the monitor at {room.luminance:.0f} cd/m² ({room.surround} surround); {white} Under another light "
+        "and surround the same look needs other primaries and another tone, so the ideal is searched; beside it "
+        "stands the one that keeps the projector's primaries."
+    )
+
+
+def _room_light(room: RoomMatch) -> list[str]:
+    """Return how light that a session may not hold enters: on the monitors' faces, and on the screen."""
+    face = 0.0 if room.settings is None else room.settings.veil
+    screen = 0.0 if room.projector.row is None else room.projector.row.veil
+    told = []
+    if face > 0:
+        told.append(
+            f"Room light: {face:g} cd/m² on the monitors' faces are seen with all that they show. They are added to "
+            "a monitor's readings where its session did not see them (a contact instrument does not), and left out "
+            "of the panel's reach; the figures to set are those that its session would read."
+        )
+    if screen > 0:
+        told.append(
+            f"Light that pictures scatter back onto the screen: {screen:g} cd/m² of the colour of its white are "
+            "added to everything it shows, unless its session holds them."
+        )
+    return [" ".join(told)] if told else []
+
+
+def _outside(room: RoomMatch) -> str:
+    shrink = room.settings is not None and room.settings.out_of_reach == "shrink"
+    return "are avoided: no colour clips" if shrink else "clip and are counted"
 
 
 def _not_additive(room: RoomMatch) -> list[str]:
@@ -84,7 +136,8 @@ def _rule(room: RoomMatch) -> str:
 
 _LIMITS = (
     "Uncertainties hold what the instruments' stated figures and the repeats say. Room light, drift that "
-    "no repeats show, the model's own error and an instrument that is worse than stated are not in them.",
+    "no repeats show, the models' own errors (of the fit, and of an appearance) and an instrument that is worse than "
+    "stated are not in them.",
     "CIE 1931 colour matching functions stand for every viewer. Displays with unlike spectra can measure alike "
     "and look different, most of all narrow-band ones beside a xenon screen.",
     "The model is additive. A display with a white sub-pixel, a limiter or channels that leak into each other is "

@@ -12,7 +12,8 @@ from matchlib.matching.result import RoomMatch
 from matchlib.package import package_folder
 from matchlib.reporting import words
 from matchlib.reporting.drawing import Drawing
-from matchlib.reporting.pages import CAPTIONS, page_data
+from matchlib.reporting.monitor_page import CAPTIONS, WIDE
+from matchlib.reporting.pages import page_data
 from matchlib.reporting.sheet import targets_csv
 
 FILES = ("match.json", "targets.csv", "match.pdf")
@@ -107,7 +108,10 @@ def _families(folders: list[Path]) -> list[str]:
 
 def _check_complete(room: RoomMatch, drawn: set[tuple[str, str]]) -> None:
     needed = {
-        (name, words.name_of(monitor)) for monitor in room.monitors if monitor.detail is not None for name in CAPTIONS
+        (name, words.name_of(monitor))
+        for monitor in room.monitors
+        if monitor.detail is not None
+        for name in (*CAPTIONS, WIDE)
     }
     missing = sorted((needed | {("overview", "")}) - drawn)
     if missing:

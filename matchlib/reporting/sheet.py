@@ -3,8 +3,10 @@
 import csv
 from io import StringIO
 
-from matchlib.facility.rooms import ADJUSTABLE, Instrument, Monitor
+from matchlib.facility.rooms import Instrument
+from matchlib.matching.ideal import PQ
 from matchlib.matching.result import MonitorMatch, RoomMatch, Target
+from matchlib.matching.settings import NAMED_TONES
 from matchlib.reporting import words
 
 COLUMNS = (
@@ -57,7 +59,7 @@ def safe(cell: str) -> str:
 def row(room: RoomMatch, monitor: MonitorMatch) -> list[str]:
     """Return a monitor's cells in the order of the columns."""
     location = monitor.row.location if monitor.row else ""
-    target, now = monitor.target, monitor.difference
+    target, now = monitor.set_to, monitor.difference
     if target is None or now is None:
         numbers = [""] * 10
         scores = ["", ""]
@@ -91,7 +93,7 @@ def light_needed(room: RoomMatch, monitor: MonitorMatch) -> str:
 
 def note(monitor: MonitorMatch) -> str:
     """Return what a technician must know beside the numbers."""
-    target = monitor.target
+    target = monitor.set_to
     if target is None:
         return "measure it first"
     if monitor.verdict.result == "match":
@@ -101,15 +103,13 @@ def note(monitor: MonitorMatch) -> str:
     if not monitor.adjust:
         return words.leave_it(monitor)
     parts = []
-    fixed = _fixed(monitor.row)
+    fixed = words.not_taken(monitor)
+    if target.tone in (*NAMED_TONES, PQ) and "gamma" not in fixed:
+        parts.append(f"choose the tone {target.tone}")
     if fixed:
         parts.append(f"its menu does not take {words.join(fixed)}: those figures are what it shows now")
     if monitor.row and monitor.row.dims == "backlight":
         parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
     if not words.will_match(monitor):
-        parts.append(f"{target.expected.mean:.1f} will remain, the panel cannot do better: see its page")
+        parts.append(f"{target.expected.mean:.1f} will remain, {words.why_it_remains(monitor)}: see its page")
     return "; ".join(parts)
-
-
-def _fixed(monitor: Monitor | None) -> list[str]:
-    return [] if monitor is None else [word for word in ADJUSTABLE if word not in monitor.adjusts]

@@ -5,8 +5,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from matchlib.errors import InputError, Problem, nearest
-from matchlib.matching.result import MonitorMatch, RoomMatch, Target
+from matchlib.matching.result import Figures, MonitorMatch, RoomMatch, Target
+from matchlib.perception.difference import Score
 from matchlib.reporting import words
+from matchlib.reporting.outlook import LEVEL_WORDS
+from matchlib.reporting.shared import cost_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,15 +31,21 @@ def find_monitor(room: RoomMatch, name: str) -> MonitorMatch:
 
 
 def settings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
-    """Return screen, monitor now, target and ideal side by side: cd/m², CIE 1931 x, y, CIEDE2000."""
+    """Return screen, monitor now, target and ideal side by side: cd/m², CIE 1931 x, y, CIEDE2000.
+
+    Where the room shares one target, that stands beside the monitor's own; in the match mode ``appearance`` the
+    ideal that keeps the projector's primaries stands beside the ideal.
+    """
     import pandas as pd
 
     found = find_monitor(room, monitor)
-    columns = {
+    columns: dict[str, Figures | Target | None] = {
         "screen": room.projector.response,
         "now": found.response,
         "target": found.target,
+        **({"room's target": found.common_target} if found.follows_room else {}),
         "ideal": found.ideal,
+        **({"ideal, primaries kept": found.ideal_keeping} if found.ideal_keeping is not None else {}),
     }
     names = ("luminance", "black", "gamma", "white_xy", "red_xy", "green_xy", "blue_xy")
     table = pd.DataFrame(
@@ -50,6 +59,38 @@ def settings_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
     for figure in ("mean", "p95", "worst"):
         table.loc[figure] = [_cell(getattr(expected[head], figure)) if expected.get(head) else "" for head in columns]
     return table
+
+
+def levels_table(room: RoomMatch, monitor: str) -> "pd.DataFrame":
+    """Return what each level of adjustment leaves: CIEDE2000 and the standard uncertainty of the mean."""
+    import pandas as pd
+
+    levels = find_monitor(room, monitor).levels
+    scores = {name: levels[level] for level, name in LEVEL_WORDS.items()}
+    rows = [[score.mean, score.u_mean, score.p95, score.worst] if score else [None] * 4 for score in scores.values()]
+    return pd.DataFrame(rows, columns=["mean", "u of the mean", "p95", "worst"], index=list(scores)).round(3)
+
+
+def one_target_table(room: RoomMatch) -> "pd.DataFrame":
+    """Return what one target for the room would leave on each monitor, beside its own best; mean CIEDE2000.
+
+    No rows where the room has no common target.
+    """
+    import pandas as pd
+
+    sharing = [monitor for monitor in room.monitors if monitor.common_target is not None]
+    rows = [
+        [score.mean if score else None for score in (m.difference, _expected(m.target), _expected(m.common_target))]
+        for m in sharing
+    ]
+    names = pd.Index([words.name_of(monitor) for monitor in sharing], name="monitor")
+    table = pd.DataFrame(rows, columns=["now", "own best", "one target"], index=names)
+    table["cost"] = [cost_of(monitor) for monitor in sharing]
+    return table.round(2)
+
+
+def _expected(target: Target | None) -> Score | None:
+    return None if target is None else target.expected
 
 
 def _cell(value: object) -> str:

@@ -3,12 +3,15 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+from matchlib.facility.rooms import ADJUSTABLE
 from matchlib.matching.result import Check, Figures, MonitorMatch, RoomMatch, Target
+from matchlib.matching.settings import WORTH_SETTING
 from matchlib.matching.spread import RoomSpread
 from matchlib.matching.tolerances import INFORMATIVE
 from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import Score
 from matchlib.readings.checks.finding import Finding
+from matchlib.reporting.outlook import box_worth_having, previous_words
 
 # Common practice, no source: about 1 is the least that trained eyes see side by side.
 SIZES = (
@@ -120,17 +123,17 @@ def _remaining_fault(monitor: MonitorMatch, figures: Figures, ideal: Target) -> 
 
 def next_step(monitor: MonitorMatch) -> str:
     """Return what happens next with a monitor."""
-    if monitor.difference is None or monitor.target is None:
+    if monitor.difference is None or monitor.set_to is None:
         return "measure it"
-    after = monitor.target.expected.mean
+    after = monitor.set_to.expected.mean
     if monitor.verdict.result == "match":
         return "nothing: leave it as it is"
     if monitor.verdict.result == "undecided" and monitor.deciding:
         instead = f"; or set it as the sheet says and read it again ({after:.1f} expected)"
         return monitor.deciding + (instead if monitor.adjust else "")
-    if not monitor.adjust:
-        return leave_it(monitor)
-    return _setting(monitor, monitor.difference, monitor.target)
+    text = _setting(monitor, monitor.difference, monitor.set_to) if monitor.adjust else leave_it(monitor)
+    box = box_worth_having(monitor)
+    return f"{text}; {box}" if box else text
 
 
 def leave_it(monitor: MonitorMatch) -> str:
@@ -139,6 +142,8 @@ def leave_it(monitor: MonitorMatch) -> str:
     if gain is not None and 0 < gain.mean < gain.uncertainty:
         told = f"{gain.mean:.2f} ± {gain.uncertainty:.2f}"
         return f"leave it: the best setting gains {told}, less than the readings can tell"
+    if monitor.set_to is not None and monitor.set_to is not monitor.target:
+        return f"leave it: the room's one target would not make it better ({monitor.set_to.expected.mean:.1f})"
     return "leave it: no setting makes it better"
 
 
@@ -147,16 +152,31 @@ def _setting(monitor: MonitorMatch, now: Score, target: Target) -> str:
     after = target.expected.mean
     if will_match(monitor):
         return f"set it as the sheet says; it should then match ({after:.1f})"
-    text = f"set it as the sheet says; {after:.1f} will remain, for the panel cannot do better"
+    text = f"set it as the sheet says; {after:.1f} will remain, for {why_it_remains(monitor)}"
     before, then = now.p95, target.expected.p95
     return f"{text}; its worst colours get worse ({before:.1f} to {then:.1f})" if then > before else text
+
+
+def not_taken(monitor: MonitorMatch) -> list[str]:
+    """Return what a monitor's menu does not take."""
+    return [] if monitor.row is None else [word for word in ADJUSTABLE if word not in monitor.row.adjusts]
+
+
+def why_it_remains(monitor: MonitorMatch) -> str:
+    """Return why the sheet's setting leaves a difference: the panel, or the target that the room shares."""
+    shared, own = monitor.set_to, monitor.target
+    if shared is None or own is None or shared is own or shared.expected.mean - own.expected.mean < WORTH_SETTING:
+        return "the panel cannot do better"
+    return f"the room shares one target (its own best: {own.expected.mean:.1f})"
 
 
 def will_match(monitor: MonitorMatch) -> bool:
     """Return whether the target, once set, is expected to keep every limit."""
     limits = {check.name: check.limit for check in monitor.verdict.checks}
-    target, ideal = monitor.target, monitor.ideal
+    target, ideal = monitor.set_to, monitor.ideal
     if target is None or ideal is None:
+        return False
+    if target.gamma is not None and ideal.gamma is not None and abs(target.gamma - ideal.gamma) > limits["gamma"]:
         return False
     return (
         target.expected.mean <= limits["mean_difference"]
@@ -191,30 +211,40 @@ def room_line(room: RoomMatch) -> str:
     for monitor in room.monitors:
         if monitor.verdict.result == "not measured":
             parts.append(f"{name_of(monitor)}: not measured")
-        elif monitor.verdict.result != "match" and monitor.difference and monitor.target:
+        elif monitor.verdict.result != "match" and monitor.difference and monitor.set_to:
             unsure = monitor.verdict.result == "undecided"
             what = "undecided" if unsure else (faults(monitor) or ["differs"])[0]
-            now, after = monitor.difference.mean, monitor.target.expected.mean
+            now, after = monitor.difference.mean, monitor.set_to.expected.mean
             parts.append(f"{name_of(monitor)}: {what}, {now:.1f} now, {after:.1f} after")
     return " · ".join(parts)
 
 
 def summary(monitor: MonitorMatch) -> str:
     """Return a sentence or two on a monitor for its own page."""
-    if monitor.difference is None or monitor.target is None:
+    if monitor.difference is None or monitor.set_to is None:
         return "This monitor has no session that counts. Until it is measured nothing can be said of it."
     now = monitor.difference
     text = (
         f"Against the screen it differs by {now.mean:.2f}{plus_minus(now.u_mean)} on average "
         f"({size_sentence(now.mean)}) and by {now.worst:.1f} at worst, in {now.worst_patch}."
     )
+    from_what = main_causes(monitor)
+    if from_what:
+        text += f" Where it comes from: {from_what}."
     wrong = faults(monitor)
     if wrong:
         text += f" What is wrong: {join(wrong)}."
     unsure = undecided_checks(monitor)
     if monitor.verdict.result == "undecided" and unsure:
         text += f" Too near its limit to be decided: {join(unsure)}."
-    return f"{text} Next: {next_step(monitor)}."
+    text += f" Next: {next_step(monitor)}."
+    before = previous_words(monitor)
+    return f"{text} {sentence(before)}" if before else text
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence, with a capital and a full stop."""
+    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def main_causes(monitor: MonitorMatch) -> str:

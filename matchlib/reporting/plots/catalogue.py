@@ -6,6 +6,7 @@ from types import MappingProxyType
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.matching.result import MonitorMatch, RoomMatch
 from matchlib.reporting.drawing import Drawing, Drawings
+from matchlib.reporting.plots.causes import causes
 from matchlib.reporting.plots.chromaticity import chromaticity
 from matchlib.reporting.plots.greys import greys
 from matchlib.reporting.plots.overview import overview
@@ -13,7 +14,9 @@ from matchlib.reporting.plots.patches import patches
 from matchlib.reporting.plots.tone import tone
 
 Figure = Callable[[RoomMatch, MonitorMatch], Drawing]
-_OF_A_MONITOR = MappingProxyType({"chromaticity": chromaticity, "tone": tone, "patches": patches, "greys": greys})
+_OF_A_MONITOR = MappingProxyType(
+    {"chromaticity": chromaticity, "tone": tone, "patches": patches, "greys": greys, "causes": causes}
+)
 FIGURES = ("overview", *_OF_A_MONITOR)
 
 

@@ -106,7 +106,7 @@ def _displays(room: RoomMatch, monitor: MonitorMatch) -> dict[str, _Corners]:
     found: dict[str, Figures | Target | Encoding | None] = {
         PROJECTOR: followed,
         NOW: monitor.response,
-        TARGET: monitor.target,
+        TARGET: monitor.set_to,
     }
     return {name: _corners(display) for name, display in found.items() if display is not None}
 

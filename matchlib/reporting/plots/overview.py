@@ -6,6 +6,7 @@ import numpy as np
 
 from matchlib.matching.result import MonitorMatch, RoomMatch
 from matchlib.reporting.drawing import Drawing, save_svg
+from matchlib.reporting.outlook import is_set
 from matchlib.reporting.plots.style import (
     HAIR,
     INK,
@@ -54,7 +55,7 @@ def overview(room: RoomMatch) -> Drawing:
 def _ends(monitor: MonitorMatch) -> list[float]:
     """Return the mean difference now, and with the target where there is something to set."""
     now = [] if monitor.difference is None else [monitor.difference.mean]
-    return [*now, monitor.target.expected.mean] if monitor.adjust and monitor.target is not None else now
+    return [*now, monitor.set_to.expected.mean] if is_set(monitor) and monitor.set_to is not None else now
 
 
 def _sure(monitor: MonitorMatch) -> tuple[float, float]:

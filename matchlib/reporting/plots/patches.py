@@ -102,6 +102,7 @@ def _sorted(axes: "Axes", detail: Detail, limits: tuple[float, float] | None) ->
     axes.set_xlim(1, count * 1.05)
     axes.set_ylim(0, top * 1.05)
     axes.set_xticks([1, count], ["1", str(count)])
+    axes.locator_params(axis="y", integer=True)  # a longer number would meet the label
     axes.set_xlabel("patches, worst first; marks: mean")
     axes.set_ylabel("CIEDE2000")
 

@@ -145,7 +145,7 @@ def _alt(room: RoomMatch, monitor: MonitorMatch, signal: Array, steps: dict[str,
     gammas = (
         (f"the {word}", None if monitor.ideal is None else monitor.ideal.gamma),
         ("the monitor now", None if monitor.response is None else monitor.response.gamma),
-        ("the target", None if monitor.target is None else monitor.target.gamma),
+        ("the target", None if monitor.set_to is None else monitor.set_to.gamma),
     )
     told = ", ".join(f"{name} {'not known' if gamma is None else f'{gamma:.2f}'}" for name, gamma in gammas)
     sentences = [f"Gamma of the greys: {told}."]
