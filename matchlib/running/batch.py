@@ -209,6 +209,10 @@ class _Work:
 def _outcomes(jobs: Iterator[Job], workers: int, store: Store) -> Iterator[Outcome]:
     """Yield how each job ended, as they end; one worker runs in this process."""
     if workers <= 1:
+        if workers:
+            from matchlib.running.kernel import prepare_kernels
+
+            prepare_kernels()
         yield from map(make_report, jobs)
         return
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker)
