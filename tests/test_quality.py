@@ -248,7 +248,7 @@ def test_only_the_checks_of_plausibility_refuse(make_facility):
             root = make_facility(name=edit.__name__, files={FILE: text(*made(edit))})
             facility = read_facility(root)
             entry = Archive(facility).of("M1")[0]
-            session = read_session(entry.data, entry.file, facility, STANDARD["P3 DCI"])
+            session = read_session((root / entry.file).read_bytes(), entry.file, facility, STANDARD["P3 DCI"])
             with pytest.raises(InputError, match="the session is refused"):
                 check_session(session, Context(instrument=METER))
 

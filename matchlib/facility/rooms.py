@@ -190,6 +190,7 @@ class Facility:
     Attributes:
         root: The facility folder, absolute.
         warnings: Guesses that were made and cells nobody knows.
+        rows: Of the inventory, by monitor.
     """
 
     root: Path
@@ -203,6 +204,13 @@ class Facility:
     warnings: tuple[Problem, ...] = ()
     formats: tuple[Format, ...] = ()
     corrections: tuple[CorrectionPair, ...] = ()
+    rows: Mapping[str, tuple[Monitor, ...]] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        rows: dict[str, tuple[Monitor, ...]] = {}
+        for monitor in self.monitors:
+            rows[monitor.id] = (*rows.get(monitor.id, ()), monitor)
+        object.__setattr__(self, "rows", rows)
 
     def monitors_of(self, room: str) -> tuple[Monitor, ...]:
         """Return a room's rows of the inventory, in its order."""

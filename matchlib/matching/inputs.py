@@ -1,13 +1,14 @@
 """What a room's result depends on: files, settings, code, versions; and the digest over them."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
-from matchlib.errors import InputError, Problem
+from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Across, Archive, Choice
@@ -67,16 +68,8 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     Raises:
         InputError: No such room; a session that counts is wrong; the projector was not measured.
     """
-    from matchlib.errors import nearest
-
-    facility = archive.facility
-    if room_id not in facility.rooms:
-        raise InputError(Problem(f"no room {room_id!r} in {facility.root.name}", nearest(room_id, facility.rooms)))
-    if archive.homeless:
-        raise InputError(archive.homeless)
-    room = facility.rooms[room_id]
-    projector = facility.projectors[room.projector]
-    monitors = facility.monitors_of(room_id)
+    share = _share_of(archive, room_id)
+    facility, room, projector, monitors = archive.facility, share.room, share.projector, share.monitors
     projector_choice = archive.projector_choice(projector.id)
     choices = tuple((archive.calibrated_choice(m), archive.native_choice(m)) for m in monitors)
     everything = [projector_choice, *(choice for pair in choices for choice in pair)]
@@ -85,18 +78,11 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         problems.append(_not_measured(projector.id, projector_choice))
     if problems:
         raise InputError(dict.fromkeys(problems))
-    displays = [projector.id, *dict.fromkeys(monitor.id for monitor in monitors)]
-    files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
     corrections = _corrections(archive, monitors, choices)
-    paired = _pairs_on(archive, {monitor.panel for monitor in monitors})
-    files |= {entry.file: entry.digest for entry in archive.entries if entry.file in paired}
-    set_aside = archive.set_aside_of(displays)
     across = archive.across(projector.id)
     sessions = [choice.session for choice in everything if choice.session is not None]
     used = [session.header.measured for session in (*sessions, *across.places.values())]
     findings = [asdict(finding) for choice in everything for finding in choice.findings]
-    warnings = (*facility.warnings, *archive.warnings)
-    settings = _settings(facility, room, projector, monitors, set_aside, warnings)
     found = RoomInputs(
         facility=facility,
         room=room,
@@ -104,10 +90,10 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         projector_choice=projector_choice,
         monitors=monitors,
         choices=choices,
-        files=dict(sorted(files.items())),
-        set_aside=set_aside,
-        warnings=(*warnings, *across.warnings),
-        hash=_digest(settings, files, _fonts(facility), findings),
+        files=dict(sorted(share.files.items())),
+        set_aside=share.set_aside,
+        warnings=(*share.warnings, *across.warnings),
+        hash=_digest(share, facility, findings)[:12],
         day=max(used).astimezone(facility.time_zone).date().isoformat(),
         corrections=corrections,
         across=across,
@@ -115,11 +101,53 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     return replace(found, before=_before(archive, found))
 
 
+def fingerprint(archive: Archive, room_id: str) -> str:
+    """Return a digest over whatever decides a room's hash and day, no session read.
+
+    Two runs with equal fingerprints of a room have equal inputs of it.
+
+    Raises:
+        InputError: No such room; a file whose display cannot be told.
+    """
+    share = _share_of(archive, room_id)
+    twins = sorted((twin.file, twin.digest) for twin in archive.twins_of(share.displays))
+    return _digest(share, archive.facility, [twins, str(archive.on)])
+
+
+@dataclass(frozen=True, slots=True)
+class _Share:
+    """What of a facility a room depends on, as the index knows it."""
+
+    room: Room
+    projector: Projector
+    monitors: tuple[Monitor, ...]
+    displays: tuple[str, ...]
+    files: Mapping[str, str]
+    set_aside: tuple[tuple[str, str], ...]
+    warnings: tuple[Problem, ...]
+
+
+def _share_of(archive: Archive, room_id: str) -> _Share:
+    facility = archive.facility
+    if room_id not in facility.rooms:
+        raise InputError(Problem(f"no room {room_id!r} in {facility.root.name}", nearest(room_id, facility.rooms)))
+    if archive.homeless:
+        raise InputError(archive.homeless)
+    room = facility.rooms[room_id]
+    projector = facility.projectors[room.projector]
+    monitors = facility.monitors_of(room_id)
+    displays = (projector.id, *dict.fromkeys(monitor.id for monitor in monitors))
+    files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
+    paired = _pairs_on(archive, {monitor.panel for monitor in monitors})
+    files |= {entry.file: entry.digest for file in paired if (entry := archive.by_file.get(file)) is not None}
+    warnings = (*facility.warnings, *archive.warnings)
+    return _Share(room, projector, monitors, displays, files, archive.set_aside_of(displays), warnings)
+
+
 def _pairs_on(archive: Archive, panels: set[str]) -> set[str]:
     """Return the files of [[corrections]] that were made on these kinds of panel: today's use, and earlier days'."""
-    displays = {entry.file: entry.display for entry in archive.entries}
     pairs = [
-        pair for pair in archive.facility.corrections if panel_of(archive, displays.get(pair.session, "")) in panels
+        pair for pair in archive.facility.corrections if panel_of(archive, archive.display_of(pair.session)) in panels
     ]
     return {file for pair in pairs for file in (pair.session, pair.reference_session)}
 
@@ -179,25 +207,18 @@ def _not_measured(projector: str, choice: Choice) -> Problem:
     return Problem(what, "measure it: white, full red, green and blue, and five greys or five steps a channel")
 
 
-def _settings(
-    facility: Facility,
-    room: Room,
-    projector: Projector,
-    monitors: tuple[Monitor, ...],
-    set_aside: tuple[tuple[str, str], ...],
-    warnings: tuple[Problem, ...],
-) -> str:
+def _settings(facility: Facility, share: _Share) -> str:
     """Return the room's resolved settings as canonical JSON."""
     content = {
         "facility": [facility.name, facility.time_zone.key],
-        "room": asdict(room),
-        "projector": asdict(projector),
-        "monitors": [asdict(monitor) | {"line": None} for monitor in monitors],
+        "room": asdict(share.room),
+        "projector": asdict(share.projector),
+        "monitors": [asdict(monitor) | {"line": None} for monitor in share.monitors],
         "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
-        "set_aside": set_aside,
+        "set_aside": share.set_aside,
         "formats": [asdict(entry) for entry in facility.formats],
         "corrections": [asdict(entry) for entry in facility.corrections],
-        "warnings": [str(warning) for warning in warnings],
+        "warnings": [str(warning) for warning in share.warnings],
     }
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
 
@@ -213,7 +234,8 @@ def _fonts(facility: Facility) -> dict[str, str]:
     return {path.relative_to(facility.root).as_posix(): sha256(path.read_bytes()).hexdigest() for path in fonts}
 
 
-def _digest(settings: str, files: Mapping[str, str], fonts: Mapping[str, str], findings: list[dict[str, str]]) -> str:
-    """Return the digest; findings are in it, for a file of another room may be the twin of one here."""
-    content = [settings, findings, sorted(files.items()), sorted(fonts.items()), code_digest(), versions()]
-    return sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:12]
+def _digest(share: _Share, facility: Facility, more: Sequence[Any]) -> str:
+    """Return the SHA-256; findings are in it, for a file of another room may be the twin of one here."""
+    settings, fonts = _settings(facility, share), _fonts(facility)
+    content = [settings, more, sorted(share.files.items()), sorted(fonts.items()), code_digest(), versions()]
+    return sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()

@@ -110,7 +110,6 @@ class Length:
 
     def _shortest(self, factor: float) -> float:
         """Return the shortest truth of which what was read is so many standard deviations above the middle."""
-
         squares = self._along(self._likely, -self._steepest)
 
         def excess(steps: float) -> float:

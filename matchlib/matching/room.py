@@ -15,6 +15,7 @@ from matchlib.matching.fitting import fit_display, words_on_fit
 from matchlib.matching.for_all import Said, common_of
 from matchlib.matching.inputs import RoomInputs, read_inputs
 from matchlib.matching.monitor import match_monitor, not_measured
+from matchlib.matching.planned import planned_inputs
 from matchlib.matching.previous import previous_of
 from matchlib.matching.reference import errors_of_screen, judge_of
 from matchlib.matching.result import ProjectorMatch, RoomMatch
@@ -36,7 +37,8 @@ def match_room(facility: str | Path, room: str, on: str = "") -> RoomMatch:
     Raises:
         InputError: Whatever is wrong with the inputs, each problem with its place and the way out.
     """
-    return match_inputs(read_inputs(read_facility(facility), room, parse_day(on)))
+    planned = planned_inputs(facility, room, on)
+    return match_inputs(planned or read_inputs(read_facility(facility), room, parse_day(on)))
 
 
 def parse_day(text: str) -> date | None:

@@ -11,7 +11,7 @@ from matchlib.errors import InputError, Problem
 from matchlib.facility.patterns import match_path
 from matchlib.facility.rooms import Facility, Format, Monitor
 from matchlib.readings.checks.finding import Context, Finding
-from matchlib.readings.entries import Entry, entry_from, files_in, inside, read_bytes
+from matchlib.readings.entries import Entry, entry_from, files_in, inside, read_again, read_bytes
 from matchlib.readings.formats.recognise import entry_of, open_source, read_session
 from matchlib.readings.quality import RANGE_CHECK, check_session, find
 from matchlib.readings.session import Header, Session, average_repeats, missing_from
@@ -66,6 +66,7 @@ class Archive:
         self.facility, self.on = facility, on
         self._sessions: dict[tuple[str, Encoding], Session | InputError] = {}
         self._choices: dict[tuple[str, str, str], Choice] = {}
+        self._set_aside: dict[str, str] = {}
 
     def as_of(self, day: date) -> "Archive":
         """Return the same readings without the sessions after a day; nothing is read twice."""
@@ -98,10 +99,22 @@ class Archive:
         warnings += [_idle(entry, seen) for entry in self.facility.formats if entry.name not in used]
         return entries, warnings
 
-    @property
+    @cached_property
     def entries(self) -> tuple[Entry, ...]:
         """Every file that is not set aside and not later than ``on``, in order of path."""
         return tuple(entry for entry in self._index[0] if not self._is_later(entry))
+
+    @cached_property
+    def by_file(self) -> Mapping[str, Entry]:
+        """The same by path."""
+        return {entry.file: entry for entry in self.entries}
+
+    @cached_property
+    def _by_display(self) -> Mapping[str, tuple[Entry, ...]]:
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries:
+            found.setdefault(entry.display, []).append(entry)
+        return {display: tuple(entries) for display, entries in found.items()}
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -115,7 +128,24 @@ class Archive:
 
     def of(self, display: str) -> tuple[Entry, ...]:
         """Return a display's files."""
-        return tuple(entry for entry in self.entries if entry.display == display)
+        return self._by_display.get(display, ())
+
+    def display_of(self, file: str) -> str:
+        """Return whose readings a file holds; empty where it is not there."""
+        entry = self.by_file.get(file)
+        return "" if entry is None else entry.display
+
+    def forget(self, displays: Iterable[str]) -> None:
+        """Drop what was read of these displays; it is read again when it is asked for."""
+        gone = set(displays)
+        self._choices = {key: choice for key, choice in self._choices.items() if key[0] not in gone}
+        for key in [key for key in self._sessions if self.display_of(key[0]) in gone]:
+            del self._sessions[key]
+
+    def twins_of(self, displays: Iterable[str]) -> tuple[Entry, ...]:
+        """Return the files, of whatever display, that hold the same table of readings as one of these displays'."""
+        own = [entry.file for display in displays for entry in self.of(display)]
+        return tuple(twin for file in own for twin in self._same_tables.get(file, ()) if not self._is_later(twin))
 
     def set_aside_of(self, displays: Iterable[str]) -> tuple[tuple[str, str], ...]:
         """Return file and reason of what was set aside for these displays, or for nobody that can be told."""
@@ -128,11 +158,14 @@ class Archive:
         return tuple(found)
 
     def _display_in(self, path: Path, file: str) -> str:
-        """Return the display that a file names, as far as it can be read."""
-        try:
-            return open_source(read_bytes(path, file, self.facility), file, self.facility).keys.get("display")
-        except InputError:
-            return ""
+        """Return the display that a file set aside names, as far as it can be read."""
+        if file not in self._set_aside:
+            try:
+                keys = open_source(read_bytes(path, file, self.facility), file, self.facility).keys
+                self._set_aside[file] = keys.get("display")
+            except InputError:
+                self._set_aside[file] = ""
+        return self._set_aside[file]
 
     def projector_choice(self, projector: str) -> Choice:
         """Return which session of a projector counts."""
@@ -255,7 +288,7 @@ class Archive:
         key = (entry.file, encoding)
         if key not in self._sessions:
             try:
-                session = read_session(entry.data, entry.file, self.facility, encoding)
+                session = read_session(read_again(entry, self.facility), entry.file, self.facility, encoding)
                 check_session(session, Context(instrument=self.facility.instruments[session.header.instrument]))
                 self._sessions[key] = session
             except InputError as error:

@@ -23,6 +23,7 @@ class Entry:
     """One file under ``readings/``.
 
     Attributes:
+        digest: SHA-256 of the bytes that the index read; ``table``: of those without their key lines.
         display: Whose it is; empty where that cannot be told.
         header: What it says of itself; where ``problems`` stand, no more than when and what for; None where even
             that is unsure.
@@ -31,8 +32,8 @@ class Entry:
     """
 
     file: str
-    data: bytes = field(repr=False)
     digest: str
+    table: str = field(repr=False)
     display: str
     header: Header | None
     problems: tuple[Problem, ...] = ()
@@ -68,21 +69,39 @@ def entry_from(path: Path, file: str, facility: Facility) -> Entry:
         data = read_bytes(path, file, facility)
         keys = open_source(data, file, facility).keys
     except InputError as error:
-        return Entry(file, b"", sha256(data).hexdigest(), "", None, error.problems)
-    digest = sha256(data).hexdigest()
+        return Entry(file, sha256(data).hexdigest(), "", "", None, error.problems)
+    digest, table = sha256(data).hexdigest(), _table_digest(data)
     try:
         _check_owner(keys, facility)
         display = keys.get("display")
     except InputError as error:
-        return Entry(file, data, digest, "", None, error.problems)
+        return Entry(file, digest, table, "", None, error.problems)
     try:
         header, warnings = read_header(keys.copy(), facility)
         _check_preset(header, keys, facility)
     except InputError as error:
         unsure = any(problem.column == "preset" for problem in error.problems)
         rough = None if unsure else rough_header(keys, facility)
-        return Entry(file, data, digest, display, rough, error.problems)
-    return Entry(file, data, digest, display, header, (), tuple(warnings))
+        return Entry(file, digest, table, display, rough, error.problems)
+    return Entry(file, digest, table, display, header, (), tuple(warnings))
+
+
+def read_again(entry: Entry, facility: Facility) -> bytes:
+    """Return the bytes of a file that the index has.
+
+    Raises:
+        InputError: They are no longer those that the index read.
+    """
+    data = read_bytes(facility.root / entry.file, entry.file, facility)
+    if sha256(data).hexdigest() != entry.digest:
+        raise InputError(Problem("this file changed while it was read", "run again", entry.file))
+    return data
+
+
+def _table_digest(data: bytes) -> str:
+    """Return the SHA-256 of a file without its key lines."""
+    lines = (line.strip() for line in data.splitlines())
+    return sha256(b"\n".join(line for line in lines if not line.startswith(b"#"))).hexdigest()
 
 
 def read_bytes(path: Path, file: str, facility: Facility) -> bytes:
@@ -108,7 +127,7 @@ def read_bytes(path: Path, file: str, facility: Facility) -> bytes:
 
 def _check_owner(keys: Keys, facility: Facility) -> None:
     """Refuse a file of which it cannot be told whose readings it holds."""
-    display, known = keys.get("display"), [*facility.projectors, *(m.id for m in facility.monitors)]
+    display = keys.get("display")
     line = keys.values["display"][1] if "display" in keys.values else None
     doubled = [problem for problem in keys.problems if problem.column == "display"]
     if not display and doubled:
@@ -119,16 +138,17 @@ def _check_owner(keys: Keys, facility: Facility) -> None:
     if not display:
         what, do = f"no {keys.form('display')} says whose readings these are", "add it, or set the file aside"
         raise InputError(Problem(what, do, keys.file, line or 1, "display"))
-    if display not in known:
+    if display not in facility.projectors and display not in facility.rows:
         wrong = ids.fault(display)
         what = f"{display!r} is no id: it {wrong}" if wrong else f"no display {display!r} in this facility"
+        known = [*facility.projectors, *(monitor.id for monitor in facility.monitors)]
         do = f"{nearest(display, known)}; add it to monitors.csv, or set the file aside with a reason"
         raise InputError(Problem(what, do, keys.file, line, "display"))
 
 
 def _check_preset(header: Header, keys: Keys, facility: Facility) -> None:
     """Refuse a calibrated session of a preset that the inventory does not have."""
-    presets = [monitor.preset for monitor in facility.monitors if monitor.id == header.display]
+    presets = [monitor.preset for monitor in facility.rows.get(header.display, ())]
     if header.mode != "calibrated" or not presets or header.preset in presets:
         return
     line = keys.values["preset"][1] if "preset" in keys.values else None

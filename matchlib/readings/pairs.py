@@ -20,10 +20,9 @@ def newest_corrections(archive: Archive, needed: Iterable[tuple[str, str]]) -> d
         InputError: A pair that is needed cannot be read, or gives no correction.
     """
     needed = set(needed)
-    displays = {entry.file: entry.display for entry in archive.entries}
     found: dict[tuple[str, str], Correction] = {}
     for pair in archive.facility.corrections:
-        key = (pair.instrument, panel_of(archive, displays.get(pair.session, "")))
+        key = (pair.instrument, panel_of(archive, archive.display_of(pair.session)))
         sessions = paired_sessions(archive, pair) if key in needed else None
         if sessions is not None:
             correction = correction_from(*sessions, key[1])
@@ -38,7 +37,7 @@ def paired_sessions(archive: Archive, pair: CorrectionPair) -> tuple[Session, Se
     Raises:
         InputError: One of them cannot be read or believed, or is not of the instrument declared.
     """
-    entries = {entry.file: entry for entry in archive.entries}
+    entries = archive.by_file
     if pair.session not in entries or pair.reference_session not in entries:
         return None
     session, reference = (archive.read(entries[file]) for file in (pair.session, pair.reference_session))
@@ -50,4 +49,4 @@ def paired_sessions(archive: Archive, pair: CorrectionPair) -> tuple[Session, Se
 
 def panel_of(archive: Archive, display: str) -> str:
     """Return the kind of panel of a monitor; empty for a projector."""
-    return next((monitor.panel for monitor in archive.facility.monitors if monitor.id == display), "")
+    return next((row.panel for row in archive.facility.rows.get(display, ())), "")

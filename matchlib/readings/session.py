@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from matchlib.arrays import Array, Mask, read_only
+from matchlib.arrays import Array, Mask, Places, read_only
 from matchlib.encoding import PLAIN_STEP, Encoding, light_to_pq, normalised_matrix, peak_code
 from matchlib.errors import Problem
 
@@ -63,7 +63,7 @@ class Spectra:
     radiance: Array
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Session:
     """Readings as the file holds them, checked.
 
@@ -139,29 +139,47 @@ class Patches:
         return ramp[np.argsort(self.signal[ramp, channel], kind="stable")]  # type: ignore[return-value]
 
 
-@lru_cache(maxsize=64)  # a room asks for the same few again and again; sessions are the same by identity
+_AVERAGED: WeakKeyDictionary[Session, dict[bool, Patches]] = WeakKeyDictionary()
+
+
 def average_repeats(session: Session, *, in_range: bool = True) -> Patches:
     """Return a session's patches: rows with equal signal averaged in XYZ, their scatter kept.
+
+    A session is averaged once, however often it is asked for.
 
     Args:
         session: Readings.
         in_range: Leave out signals outside the encoding's range.
     """
-    keep = np.flatnonzero(session.in_range) if in_range else np.arange(len(session.xyz))
+    known = _AVERAGED.setdefault(session, {})
+    if in_range not in known:
+        known[in_range] = _average(session, np.flatnonzero(session.in_range) if in_range else None)
+    return known[in_range]
+
+
+def _average(session: Session, keep: Places | None) -> Patches:
+    """Return the patches of some rows; of all where none are named."""
     places: dict[tuple[float, ...], list[int]] = {}
-    for place in keep:
-        places.setdefault(tuple(session.signal[place].tolist()), []).append(int(place))
+    rows = range(len(session.xyz)) if keep is None else keep.tolist()
+    signals = session.signal.tolist()
+    for place in rows:
+        places.setdefault(tuple(signals[place]), []).append(place)
     groups = list(places.values())
-    scatter = [session.xyz[group].std(axis=0, ddof=1) if len(group) > 1 else np.full(3, np.nan) for group in groups]
+    xyz = session.xyz[[group[0] for group in groups]].reshape(-1, 3)
+    scatter = np.full(xyz.shape, np.nan)
+    for row, group in enumerate(groups):
+        if len(group) > 1:
+            xyz[row] = session.xyz[group].mean(axis=0)
+            scatter[row] = session.xyz[group].std(axis=0, ddof=1)
     return Patches(
         labels=tuple(
             tuple(dict.fromkeys(session.labels[place] for place in group)) if session.labels else ()
             for group in groups
         ),
         signal=read_only(np.array(list(places)).reshape(-1, 3)),
-        xyz=read_only(np.array([session.xyz[group].mean(axis=0) for group in groups]).reshape(-1, 3)),
+        xyz=read_only(xyz),
         count=read_only([len(group) for group in groups]),
-        scatter=read_only(np.array(scatter).reshape(-1, 3)),
+        scatter=read_only(scatter),
         step=session.step,
     )
 

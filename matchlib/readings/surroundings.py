@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import date
-from hashlib import sha256
 from typing import Protocol, TypeVar
 
 from matchlib.facility.rooms import Facility, Monitor
@@ -16,7 +15,7 @@ class _Filed(Protocol):
     @property
     def file(self) -> str: ...
     @property
-    def data(self) -> bytes: ...
+    def table(self) -> str: ...
     @property
     def header(self) -> Header | None: ...
 
@@ -63,7 +62,7 @@ def same_tables(files: Iterable[_File]) -> dict[str, tuple[_File, ...]]:
     groups: dict[str, list[_File]] = {}
     for entry in files:
         if entry.header is not None:
-            groups.setdefault(_table_digest(entry.data), []).append(entry)
+            groups.setdefault(entry.table, []).append(entry)
     return {
         entry.file: tuple(other for other in group if other is not entry)
         for group in groups.values()
@@ -74,16 +73,10 @@ def same_tables(files: Iterable[_File]) -> dict[str, tuple[_File, ...]]:
 
 def _row(facility: Facility, header: Header) -> Monitor | None:
     """Return the row of a display, that of the preset where there is one; None for a projector."""
-    rows = [monitor for monitor in facility.monitors if monitor.id == header.display]
+    rows = facility.rows.get(header.display, ())
     return next((row for row in rows if row.preset == header.preset), rows[0] if rows else None)
 
 
 def _same_moment(one: Header, other: Header) -> bool:
     """Tell a file filed twice under one instant: the choice of the session says that already."""
     return (one.display, one.mode, one.measured) == (other.display, other.mode, other.measured)
-
-
-def _table_digest(data: bytes) -> str:
-    """Return the SHA-256 of a file without its key lines."""
-    lines = (line.strip() for line in data.splitlines())
-    return sha256(b"\n".join(line for line in lines if not line.startswith(b"#"))).hexdigest()

@@ -1,6 +1,6 @@
 """A drawing: made once, shown in the notebook, set into the PDF as it is."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,7 @@ class Drawing:
     name: str
     subject: str
     alt: str
-    svg: bytes
+    svg: bytes = field(repr=False)
 
     def _repr_svg_(self) -> str:
         return self.svg.decode()

@@ -1,8 +1,9 @@
 """Every stale room of a facility: planned, handed to workers, stored, told."""
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from multiprocessing import get_context
@@ -11,16 +12,19 @@ from pathlib import Path
 from matchlib.errors import InputError, Problem, ReportError, nearest
 from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Facility
-from matchlib.matching.inputs import RoomInputs, room_inputs
+from matchlib.matching.inputs import RoomInputs
+from matchlib.matching.planned import pack
 from matchlib.matching.result import RoomMatch
 from matchlib.matching.room import parse_day
 from matchlib.readings.archive import Archive
 from matchlib.reporting.sheet import table
 from matchlib.reporting.words import room_line
+from matchlib.running.plan import Plan, Planner, plan_of
 from matchlib.running.store import Store, write
 from matchlib.running.worker import Job, Outcome, make_report, start_worker
 
 Progress = Callable[[str], None]
+_DIED = "its worker process died; run again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,28 +74,31 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
     facility = read_facility(request.facility)
     archive = Archive(facility, parse_day(request.on))
     chosen = _chosen(request.rooms, facility)
-    plans, faults = _plans(archive, chosen)
-    if not plans:
-        raise InputError(dict.fromkeys(problem for error in faults.values() for problem in error.problems))
+    if archive.homeless:
+        raise InputError(archive.homeless)
     store = Store(request.out, facility.root.name)
+    planner = Planner(archive, store)
+    work = _Work(request, store, planner)
+    work.look(chosen)
     try:
         store.root.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         what = f"cannot write to {store.root}: {error.strerror or error}"
         raise InputError(Problem(what, "name another folder with --out")) from None
     store.sweep()
-    outcomes = _make(request, store, plans, progress, begin)
+    work.make(progress, begin)
     summary = Summary(notes=[f"warning: {warning}" for warning in (*facility.warnings, *archive.warnings)])
     for room in chosen:
-        if room in faults:
-            summary.errors += [f"{room}: {problem}" for problem in faults[room].problems]
+        if room in work.faults:
+            summary.errors += [f"{room}: {problem}" for problem in work.faults[room].problems]
         else:
-            _tell(store, plans[room], outcomes[room], summary)
+            _tell(store, work.plans[room], work.outcomes[room], summary)
     if not request.on:
-        summary.notes += _current(store, archive, plans, outcomes)
+        summary.notes += _current(work, list(facility.rooms))
     else:
         summary.notes.append("with --on, the current ROOM.pdf and sheet.csv are left as they are")
-    if all(outcome.state == "stands" for outcome in outcomes.values()) and not faults:
+    planner.keep()
+    if all(outcome.state == "stands" for outcome in work.outcomes.values()) and not work.faults:
         summary.notes.append("nothing changed: every report stands as it was")
     summary.code = 1 if summary.errors else 0
     return summary
@@ -104,69 +111,113 @@ def _chosen(rooms: Sequence[str], facility: Facility) -> list[str]:
     return [room for room in facility.rooms if not rooms or room in rooms]
 
 
-def _plans(archive: Archive, rooms: list[str]) -> tuple[dict[str, RoomInputs], dict[str, InputError]]:
-    """Return the inputs of every room that can be made, and what is wrong with the others."""
-    if archive.homeless:
-        raise InputError(archive.homeless)
-    plans: dict[str, RoomInputs] = {}
-    faults: dict[str, InputError] = {}
-    for room in rooms:
+class _Work:
+    """The rooms of one run: each is read when its turn comes and made while the next is read, so that few are held.
+
+    Attributes:
+        store: Where the reports go; ``planner``: plans the rooms.
+        plans: Of the rooms that can be made; ``faults``: what is wrong with the others.
+        outcomes: How each planned room ended.
+    """
+
+    def __init__(self, request: Request, store: Store, planner: Planner) -> None:
+        self._request, self.store, self.planner = request, store, planner
+        self._ahead: deque[tuple[str, RoomInputs | None]] = deque()
+        self.plans: dict[str, Plan] = {}
+        self.faults: dict[str, InputError] = {}
+        self.outcomes: dict[str, Outcome] = {}
+
+    def look(self, rooms: list[str]) -> None:
+        """Find the reports that stand, and a room that can be made; nothing is written.
+
+        Raises:
+            InputError: Every room is at fault.
+        """
+        for room in rooms:
+            plan = None if self._request.again else self.planner.known(room)
+            if plan is None or not self._settled(plan):
+                self._ahead.append((room, None))
+        while not self.plans and self._ahead:
+            room, _ = self._ahead.popleft()
+            inputs = self._read(room)
+            if inputs is not None:
+                self._ahead.appendleft((room, inputs))
+        if not self.plans:
+            raise InputError(dict.fromkeys(problem for error in self.faults.values() for problem in error.problems))
+
+    def make(self, progress: Progress, begin: Callable[[int], None]) -> None:
+        """Make what does not stand."""
+        number = len(self._ahead)
+        begin(number)
+        for outcome in _outcomes(self._jobs(progress), min(self._request.workers, number), self.store):
+            self.outcomes[outcome.room] = outcome
+            progress(outcome.room)
+
+    def _jobs(self, progress: Progress) -> Iterator[Job]:
+        """Yield what is to be made."""
+        while self._ahead:
+            room, inputs = self._ahead.popleft()
+            inputs = inputs or self._read(room)
+            job = None if inputs is None else self._job(inputs)
+            if job is None:
+                progress(room)
+            else:
+                yield job
+
+    def _read(self, room: str) -> RoomInputs | None:
+        """Return a room's inputs; None where they are at fault."""
         try:
-            plans[room] = room_inputs(archive, room)
+            inputs = self.planner.read(room)
         except InputError as error:
-            faults[room] = error
-    return plans, faults
+            self.faults[room] = error
+            return None
+        self.plans[room] = plan_of(inputs)
+        return inputs
 
-
-def _make(
-    request: Request,
-    store: Store,
-    plans: dict[str, RoomInputs],
-    progress: Progress,
-    begin: Callable[[int], None],
-) -> dict[str, Outcome]:
-    outcomes: dict[str, Outcome] = {}
-    jobs = []
-    for room, inputs in plans.items():
+    def _settled(self, plan: Plan) -> bool:
+        """Return whether a plan's report stands, or cannot: its folder is there and lacks a file."""
+        self.plans[plan.room] = plan
         try:
-            stands = store.stands(room, inputs.day, inputs.hash)
+            if not self.store.stands(plan.room, plan.day, plan.hash):
+                return False
+            self.outcomes[plan.room] = Outcome(plan.room, "stands")
         except ReportError as error:
-            outcomes[room] = Outcome(room, "failed", str(error))
-            continue
-        if stands and not request.again:
-            outcomes[room] = Outcome(room, "stands")
-        else:
-            jobs.append(_job(request, inputs, again=stands))
-    begin(len(jobs))
-    for outcome in _outcomes(jobs, min(request.workers, len(jobs)), store):
-        outcomes[outcome.room] = outcome
-        progress(outcome.room)
-    return outcomes
+            self.outcomes[plan.room] = Outcome(plan.room, "failed", str(error))
+        return True
+
+    def _job(self, inputs: RoomInputs) -> Job | None:
+        """Return the job of a room that was read; None where there is nothing to be done."""
+        settled = self._settled(plan_of(inputs))
+        again = settled and self._request.again and self.outcomes[inputs.room.id].state == "stands"
+        if settled and not again:
+            return None
+        facility = inputs.facility
+        return Job(
+            facility=str(facility.root),
+            facility_folder=facility.root.name,
+            out=str(self._request.out.resolve()),
+            room=inputs.room.id,
+            on=self._request.on,
+            day=inputs.day,
+            hash=inputs.hash,
+            files=tuple(inputs.files.items()),
+            planned=pack(inputs, self._request.on),
+            again=again,
+        )
 
 
-def _job(request: Request, inputs: RoomInputs, *, again: bool) -> Job:
-    facility = inputs.facility
-    return Job(
-        facility=str(facility.root),
-        facility_folder=facility.root.name,
-        out=str(request.out.resolve()),
-        room=inputs.room.id,
-        on=request.on,
-        day=inputs.day,
-        hash=inputs.hash,
-        files=tuple(inputs.files.items()),
-        again=again,
-    )
-
-
-def _outcomes(jobs: list[Job], workers: int, store: Store) -> Iterator[Outcome]:
+def _outcomes(jobs: Iterator[Job], workers: int, store: Store) -> Iterator[Outcome]:
     """Yield how each job ended, as they end; one worker runs in this process."""
     if workers <= 1:
+        if workers:
+            from matchlib.running.kernel import prepare_kernels
+
+            prepare_kernels()
         yield from map(make_report, jobs)
         return
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker)
     try:
-        yield from _from_pool(pool, jobs)
+        yield from _from_pool(pool, jobs, workers)
     except BaseException:
         _end(pool)
         store.sweep()
@@ -174,13 +225,28 @@ def _outcomes(jobs: list[Job], workers: int, store: Store) -> Iterator[Outcome]:
     pool.shutdown()
 
 
-def _from_pool(pool: Executor, jobs: list[Job]) -> Iterator[Outcome]:
-    futures = {pool.submit(make_report, job): job for job in jobs}
-    for future in as_completed(futures):
+def _from_pool(pool: Executor, jobs: Iterator[Job], workers: int) -> Iterator[Outcome]:
+    """Yield the outcomes from a pool that is given one job more than it can do at once."""
+    running: dict[Future[Outcome], str] = {}
+    for job in jobs:
+        try:
+            running[pool.submit(make_report, job)] = job.room
+        except BrokenProcessPool:
+            yield Outcome(job.room, "failed", _DIED)
+        if len(running) > workers:
+            yield from _done(running)
+    while running:
+        yield from _done(running)
+
+
+def _done(running: dict[Future[Outcome], str]) -> Iterator[Outcome]:
+    """Wait until one ends; yield the outcomes of those that have, and take them out."""
+    for future in wait(running, return_when=FIRST_COMPLETED).done:
+        room = running.pop(future)
         try:
             yield future.result()
         except BrokenProcessPool:
-            yield Outcome(futures[future].room, "failed", "its worker process died; run again")
+            yield Outcome(room, "failed", _DIED)
 
 
 def _end(pool: ProcessPoolExecutor) -> None:
@@ -193,13 +259,13 @@ def _end(pool: ProcessPoolExecutor) -> None:
         process.join(5)
 
 
-def _tell(store: Store, inputs: RoomInputs, outcome: Outcome, summary: Summary) -> None:
+def _tell(store: Store, plan: Plan, outcome: Outcome, summary: Summary) -> None:
     """Add a room's line or error to the summary."""
-    room = inputs.room.id
+    room = plan.room
     if outcome.state == "failed":
         summary.errors.append(f"{room}: {outcome.error}")
         return
-    folder = store.report(room, inputs.day, inputs.hash)
+    folder = store.report(room, plan.day, plan.hash)
     found = RoomMatch.from_json((folder / "match.json").read_text(encoding="utf-8"))
     state = {"stands": " · unchanged", "same": " · made again, the same bytes"}.get(outcome.state, "")
     summary.lines.append(f"{room}   {room_line(found)}{state} → {_short(folder)}")
@@ -213,23 +279,34 @@ def _short(path: Path) -> str:
         return str(path)
 
 
-def _current(store: Store, archive: Archive, plans: dict[str, RoomInputs], outcomes: dict[str, Outcome]) -> list[str]:
+def _current(work: _Work, rooms: list[str]) -> list[str]:
     """Replace ``ROOM.pdf`` of the rooms that were asked for, and ``sheet.csv`` of all; say what it lacks."""
-    everything, faults = _plans(archive, list(archive.facility.rooms))
+    store = work.store
     rows: list[list[str]] = []
-    missing = list(faults)
-    for room, inputs in everything.items():
-        folder = store.report(room, inputs.day, inputs.hash)
-        if not (folder / "targets.csv").is_file():
+    missing = []
+    for room in rooms:
+        plan = _plan(work, room)
+        folder = None if plan is None else store.report(room, plan.day, plan.hash)
+        if folder is None or not (folder / "targets.csv").is_file():
             missing.append(room)
             continue
         rows += _rows((folder / "targets.csv").read_text(encoding="utf-8"))
-        if room in plans and outcomes[room].state != "failed":
+        if room in work.plans and work.outcomes[room].state != "failed":
             write(store.root / f"{room}.pdf", (folder / "match.pdf").read_bytes())
     write(store.root / "sheet.csv", table(rows).encode())
     if not missing:
         return []
     return [f"sheet.csv leaves out {', '.join(sorted(missing))}: no current report"]
+
+
+def _plan(work: _Work, room: str) -> Plan | None:
+    """Return the plan of any room, asked for or not; None where it is at fault."""
+    if room in work.plans or room in work.faults:
+        return work.plans.get(room)
+    try:
+        return work.planner.known(room) or plan_of(work.planner.read(room))
+    except InputError:
+        return None
 
 
 def _rows(text: str) -> list[list[str]]:

@@ -1,7 +1,8 @@
 """Run a notebook with literal parameters, every name of them checked first."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -37,8 +38,22 @@ class NotebookError(MatchlibError, RuntimeError):
         return type(self), (self.name, self.value, self.log)
 
 
-def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """What a notebook left in its outputs: the errors, and how many drawings it shows."""
+
+    errors: tuple[str, ...]
+    drawings: int
+
+
+def execute(notebook: Path, parameters: RoomParameters, output: Path, planned: bytes = b"") -> Ran:
     """Execute a notebook into ``output``, ``out`` blanked in what is saved.
+
+    Args:
+        notebook: The notebook.
+        parameters: What to set in it.
+        output: The file to write.
+        planned: The room's inputs, packed; where there are none, the notebook reads the facility.
 
     Raises:
         ReportError: The notebook has other parameters, or its kernel does not start or answer.
@@ -48,40 +63,80 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
-    from matchlib.running.kernel import KERNEL_LOG, manager_class
+    from matchlib.running.kernel import KERNEL_LOG
 
     values = asdict(parameters)
     _check_names(papermill.inspect_notebook(str(notebook)), values, notebook.name)
+    cells: list[Any] = []
+    with _private_folder() as private:
+        try:
+            return _saved(_run(notebook, values, output, private, planned, cells), output)
+        except PapermillExecutionError as error:
+            _saved(_notebook_in(output), output)
+            log = "\n".join([*error.traceback, ""])
+            raise NotebookError(error.ename, error.evalue, _without_colours(log)) from None
+        except CellTimeoutError:
+            _saved(_notebook_of(cells), output)
+            raise ReportError(f"a cell of {notebook.name} ran longer than {CELL_TIMEOUT} s") from None
+        except (DeadKernelError, RuntimeError) as error:
+            _saved(_notebook_of(cells), output)
+            last = _last_line(Path(private, KERNEL_LOG))
+            raise ReportError(f"the kernel of {notebook.name} died: {error}{last}; run again") from None
+
+
+@contextmanager
+def _private_folder() -> Iterator[str]:
+    """Give a folder for a kernel's own files, gone afterwards."""
     with TemporaryDirectory(prefix="ml-") as private:
         before = os.environ.get("JUPYTER_RUNTIME_DIR")
         os.environ["JUPYTER_RUNTIME_DIR"] = private  # short: a local socket's path has some 100 characters
         try:
-            papermill.execute_notebook(
-                str(notebook),
-                str(output),
-                parameters=values,
-                kernel_name="python3",
-                language="python",
-                progress_bar=False,
-                execution_timeout=CELL_TIMEOUT,
-                start_timeout=START_TIMEOUT,
-                kernel_manager_class=manager_class(private),
-            )
-        except PapermillExecutionError as error:
-            log = "\n".join([*error.traceback, ""])
-            raise NotebookError(error.ename, error.evalue, _without_colours(log)) from None
-        except CellTimeoutError:
-            raise ReportError(f"a cell of {notebook.name} ran longer than {CELL_TIMEOUT} s") from None
-        except (DeadKernelError, RuntimeError) as error:
-            last = _last_line(Path(private, KERNEL_LOG))
-            raise ReportError(f"the kernel of {notebook.name} died: {error}{last}; run again") from None
+            yield private
         finally:
             if before is None:
                 os.environ.pop("JUPYTER_RUNTIME_DIR", None)
             else:
                 os.environ["JUPYTER_RUNTIME_DIR"] = before
-            if output.is_file():
-                _blank_out(output)
+
+
+def _run(
+    notebook: Path, values: Mapping[str, str], output: Path, private: str, planned: bytes, cells: list[Any]
+) -> Any:
+    """Execute a notebook and return it; each cell stands in ``cells`` from its start on, whatever comes."""
+    import papermill
+
+    from matchlib.running.kernel import manager_class
+
+    def begun(cell: Any, **_: Any) -> None:
+        cells.append(cell)
+
+    return papermill.execute_notebook(
+        str(notebook),
+        str(output),
+        parameters=dict(values),
+        kernel_name="python3",
+        language="python",
+        progress_bar=False,
+        request_save_on_cell_execute=False,  # once, at the end
+        execution_timeout=CELL_TIMEOUT,
+        start_timeout=START_TIMEOUT,
+        kernel_manager_class=manager_class(private, planned),
+        shutdown_kernel="immediate",  # what it made is on the disk
+        on_cell_start=begun,
+    )
+
+
+def _notebook_in(path: Path) -> Any:
+    import nbformat
+
+    return nbformat.read(path, as_version=4)
+
+
+def _notebook_of(cells: list[Any]) -> Any:
+    """Return a notebook of the cells that were begun."""
+    import nbformat
+
+    return nbformat.v4.new_notebook(cells=cells)
 
 
 def _last_line(log: Path) -> str:
@@ -104,11 +159,10 @@ def _without_colours(text: str) -> str:
     return re.sub(r"\x1b\[[0-9;]*m", "", text)
 
 
-def _blank_out(path: Path) -> None:
-    """Blank ``out`` in a saved notebook: run again by hand it shows everything and writes nothing."""
+def _saved(notebook: Any, path: Path) -> Ran:
+    """Save a notebook with ``out`` blank: run again by hand it shows everything and writes nothing."""
     import nbformat
 
-    notebook = nbformat.read(path, as_version=4)
     for cell in notebook.cells:
         if "injected-parameters" in cell.metadata.get("tags", ()):
             lines = cell.source.split("\n")
@@ -118,21 +172,8 @@ def _blank_out(path: Path) -> None:
         record["parameters"]["out"] = ""
     record.pop("output_path", None)
     nbformat.write(notebook, path)
-
-
-def error_outputs(path: Path) -> list[str]:
-    """Return the errors that stand in a saved notebook's outputs."""
-    import nbformat
-
-    notebook = nbformat.read(path, as_version=4)
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    return [f"{output.ename}: {output.evalue}" for output in outputs if output.output_type == "error"]
-
-
-def count_drawings(path: Path) -> int:
-    """Return how many outputs of a saved notebook show a drawing."""
-    import nbformat
-
-    notebook = nbformat.read(path, as_version=4)
-    outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
-    return sum("<svg" in str(output.get("data", {}).get("text/html", "")) for output in outputs)
+    return Ran(
+        errors=tuple(f"{output.ename}: {output.evalue}" for output in outputs if output.output_type == "error"),
+        drawings=sum("<svg" in str(output.get("data", {}).get("text/html", "")) for output in outputs),
+    )

@@ -1,21 +1,15 @@
 """One room on a worker: part folder, notebook, checks, rename."""
 
-import os
 import signal
-import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 
 from matchlib.errors import InputError, MatchlibError, ReportError
 from matchlib.matching.result import RoomMatch
 from matchlib.package import notebooks_folder
-from matchlib.running.notebook import (
-    NotebookError,
-    RoomParameters,
-    count_drawings,
-    error_outputs,
-    execute,
-)
+from matchlib.running.notebook import NotebookError, Ran, RoomParameters, execute
+from matchlib.running.parent import end_with_parent
 from matchlib.running.store import REPORT, Store, differing
 
 NOTEBOOK = "room_match.ipynb"
@@ -27,6 +21,7 @@ class Job:
 
     Attributes:
         files: Digest of each session file, as planned.
+        planned: The room's inputs, packed.
         again: Make a report that stands once more, and compare.
     """
 
@@ -38,6 +33,7 @@ class Job:
     day: str
     hash: str
     files: tuple[tuple[str, str], ...]
+    planned: bytes = field(default=b"", repr=False)
     again: bool = False
 
     @property
@@ -83,8 +79,8 @@ def _make(job: Job, part: Path) -> Outcome:
     parameters = RoomParameters(job.facility, job.room, job.on, str(part))
     saved = part / "match.ipynb"
     try:
-        execute(notebooks_folder() / NOTEBOOK, parameters, saved)
-        _check(job, part)
+        ran = execute(notebooks_folder() / NOTEBOOK, parameters, saved, job.planned)
+        _check(job, part, ran)
     except NotebookError as error:
         folder = job.store.fail(job.room, saved, error.log)
         if error.name == "InputError":
@@ -104,31 +100,32 @@ def _make(job: Job, part: Path) -> Outcome:
     return Outcome(job.room, "made" if job.store.finish(part, job.report) else "stands")
 
 
-def _check(job: Job, part: Path) -> None:
+def _check(job: Job, part: Path, ran: Ran) -> None:
     """Refuse a report that is not whole, or not made of what was planned."""
     missing = [name for name in REPORT if not (part / name).is_file()]
     if missing:
         raise ReportError(f"room {job.room}: the notebook left no {', '.join(missing)}")
-    errors = error_outputs(part / "match.ipynb")
-    if errors:
-        raise ReportError(f"room {job.room}: {errors[0]}")
+    if ran.errors:
+        raise ReportError(f"room {job.room}: {ran.errors[0]}")
     found = RoomMatch.from_json((part / "match.json").read_text(encoding="utf-8"))
-    if (found.hash, tuple(found.inputs.items())) != (job.hash, job.files):
+    if (found.hash, tuple(found.inputs.items())) != (job.hash, job.files) or not _stand(job):
         raise ReportError(f"room {job.room}: its inputs changed during the run; run again")
-    if count_drawings(part / "match.ipynb") < 1:
+    if ran.drawings < 1:
         raise ReportError(f"room {job.room}: the notebook shows no drawing")
+
+
+def _stand(job: Job) -> bool:
+    """Return whether the session files are those that were planned."""
+    try:
+        return all(sha256(Path(job.facility, file).read_bytes()).hexdigest() == digest for file, digest in job.files)
+    except OSError:
+        return False
 
 
 def start_worker() -> None:
     """Prepare a pool's process: interrupts are the parent's business, and it ends with its parent."""
+    from matchlib.running.kernel import prepare_kernels
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    from multiprocessing import parent_process
-
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
+    end_with_parent()
+    prepare_kernels()
