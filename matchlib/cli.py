@@ -33,13 +33,23 @@ def commands() -> None:
 )
 @_ON
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Rooms at once; default: usable cores.")
+@click.option(
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="Work on the workers of this dask.distributed scheduler, who must see the same folders.",
+)
 @click.option("--again", is_flag=True, help="Make what stands once more, and fail if a byte differs.")
-def report(facility: Path, rooms: tuple[str, ...], out: Path, on: str, workers: int | None, again: bool) -> None:
+def report(facility: Path, workers: int | None, **asked: Any) -> None:
     """Make the report of every room whose inputs changed."""
     from matchlib.running.batch import Request, run, usable_cores
 
+    if workers and asked["scheduler"]:
+        raise click.UsageError(
+            "--workers counts processes of this machine; a scheduler has its own: give one of the two"
+        )
     bar = _Bar("room")
-    request = Request(facility, rooms, out, on, workers or usable_cores(), again)
+    request = Request(facility, workers=workers or usable_cores(), **asked)
     try:
         summary = run(request, bar.step, bar.begin)
     finally:

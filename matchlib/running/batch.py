@@ -2,10 +2,9 @@
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from contextlib import nullcontext
 from dataclasses import dataclass, field
-from multiprocessing import get_context
+from datetime import date
 from pathlib import Path
 
 from matchlib.errors import InputError, Problem, ReportError, nearest
@@ -17,15 +16,21 @@ from matchlib.matching.room import parse_day
 from matchlib.readings.archive import Archive
 from matchlib.reporting.sheet import table
 from matchlib.reporting.words import room_line
+from matchlib.running.executors import Place, cluster, outcomes_of, pool
+from matchlib.running.index_files import Today, write_index
 from matchlib.running.store import Store, write
-from matchlib.running.worker import Job, Outcome, make_report, start_worker
+from matchlib.running.worker import Job, Outcome, make_report
 
 Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What was asked for on the command line."""
+    """What was asked for on the command line.
+
+    Attributes:
+        scheduler: Address of a dask.distributed scheduler whose workers see the same folders; empty: none.
+    """
 
     facility: Path
     rooms: tuple[str, ...] = ()
@@ -33,6 +38,7 @@ class Request:
     on: str = ""
     workers: int = 1
     again: bool = False
+    scheduler: str = ""
 
 
 @dataclass(slots=True)
@@ -74,27 +80,34 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
     if not plans:
         raise InputError(dict.fromkeys(problem for error in faults.values() for problem in error.problems))
     store = Store(request.out, facility.root.name)
-    try:
-        store.root.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"cannot write to {store.root}: {error.strerror or error}"
-        raise InputError(Problem(what, "name another folder with --out")) from None
-    store.sweep()
-    outcomes = _make(request, store, plans, progress, begin)
+    with cluster(request.scheduler, facility.root) if request.scheduler else nullcontext() as far:
+        _open(store)
+        outcomes = _make(request, store, plans, progress, begin, far)
     summary = Summary(notes=[f"warning: {warning}" for warning in (*facility.warnings, *archive.warnings)])
     for room in chosen:
         if room in faults:
             summary.errors += [f"{room}: {problem}" for problem in faults[room].problems]
         else:
             _tell(store, plans[room], outcomes[room], summary)
-    if not request.on:
-        summary.notes += _current(store, archive, plans, outcomes)
-    else:
-        summary.notes.append("with --on, the current ROOM.pdf and sheet.csv are left as they are")
+    try:
+        summary.notes += _afterwards(request, store, archive, plans, outcomes)
+    except OSError as error:
+        what = f"cannot write {error.filename or store.root}: {error.strerror or error}"
+        summary.errors.append(f"{what}; the reports stand; mend that and run again")
     if all(outcome.state == "stands" for outcome in outcomes.values()) and not faults:
         summary.notes.append("nothing changed: every report stands as it was")
     summary.code = 1 if summary.errors else 0
     return summary
+
+
+def _open(store: Store) -> None:
+    """Make the store's folder, and clear it of what dead runs left."""
+    try:
+        store.root.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = f"cannot write to {store.root}: {error.strerror or error}"
+        raise InputError(Problem(what, "name another folder with --out")) from None
+    store.sweep()
 
 
 def _chosen(rooms: Sequence[str], facility: Facility) -> list[str]:
@@ -124,6 +137,7 @@ def _make(
     plans: dict[str, RoomInputs],
     progress: Progress,
     begin: Callable[[int], None],
+    far: Place | None,
 ) -> dict[str, Outcome]:
     outcomes: dict[str, Outcome] = {}
     jobs = []
@@ -138,7 +152,7 @@ def _make(
         else:
             jobs.append(_job(request, inputs, again=stands))
     begin(len(jobs))
-    for outcome in _outcomes(jobs, min(request.workers, len(jobs)), store):
+    for outcome in _outcomes(jobs, min(request.workers, len(jobs)), store, far):
         outcomes[outcome.room] = outcome
         progress(outcome.room)
     return outcomes
@@ -159,38 +173,16 @@ def _job(request: Request, inputs: RoomInputs, *, again: bool) -> Job:
     )
 
 
-def _outcomes(jobs: list[Job], workers: int, store: Store) -> Iterator[Outcome]:
-    """Yield how each job ended, as they end; one worker runs in this process."""
-    if workers <= 1:
+def _outcomes(jobs: list[Job], workers: int, store: Store, far: Place | None) -> Iterator[Outcome]:
+    """Yield how each job ended, as they end: far away, in a pool, or one after the other in this process."""
+    if far is None and workers <= 1:
         yield from map(make_report, jobs)
         return
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker)
     try:
-        yield from _from_pool(pool, jobs)
-    except BaseException:
-        _end(pool)
+        with pool(workers) if far is None else nullcontext(far) as place:
+            yield from outcomes_of(place, jobs)
+    finally:
         store.sweep()
-        raise
-    pool.shutdown()
-
-
-def _from_pool(pool: Executor, jobs: list[Job]) -> Iterator[Outcome]:
-    futures = {pool.submit(make_report, job): job for job in jobs}
-    for future in as_completed(futures):
-        try:
-            yield future.result()
-        except BrokenProcessPool:
-            yield Outcome(futures[future].room, "failed", "its worker process died; run again")
-
-
-def _end(pool: ProcessPoolExecutor) -> None:
-    """End a pool's processes at once; their kernels end with them."""
-    processes = list((pool._processes or {}).values())  # noqa: SLF001 (no public way before Python 3.14)
-    pool.shutdown(wait=False, cancel_futures=True)
-    for process in processes:
-        process.terminate()
-    for process in processes:
-        process.join(5)
 
 
 def _tell(store: Store, inputs: RoomInputs, outcome: Outcome, summary: Summary) -> None:
@@ -200,7 +192,12 @@ def _tell(store: Store, inputs: RoomInputs, outcome: Outcome, summary: Summary) 
         summary.errors.append(f"{room}: {outcome.error}")
         return
     folder = store.report(room, inputs.day, inputs.hash)
-    found = RoomMatch.from_json((folder / "match.json").read_text(encoding="utf-8"))
+    try:
+        found = RoomMatch.from_json((folder / "match.json").read_text(encoding="utf-8"))
+    except OSError as error:
+        what = f"its report was made and is not here: {error.strerror or error}"
+        summary.errors.append(f"{room}: {what}; workers must see the same folders as this machine")
+        return
     state = {"stands": " · unchanged", "same": " · made again, the same bytes"}.get(outcome.state, "")
     summary.lines.append(f"{room}   {room_line(found)}{state} → {_short(folder)}")
 
@@ -213,18 +210,39 @@ def _short(path: Path) -> str:
         return str(path)
 
 
-def _current(store: Store, archive: Archive, plans: dict[str, RoomInputs], outcomes: dict[str, Outcome]) -> list[str]:
+def _afterwards(
+    request: Request, store: Store, archive: Archive, plans: dict[str, RoomInputs], outcomes: dict[str, Outcome]
+) -> list[str]:
+    """Replace what tells of all rooms: ``ROOM.pdf``, ``sheet.csv``, the index; say what it lacks."""
+    facility = archive.facility
+    if request.on:
+        everything, _ = _plans(archive.as_of(date.max), list(facility.rooms))
+        notes = ["with --on, the current ROOM.pdf and sheet.csv are left as they are"]
+    else:
+        found = plans | _plans(archive, [room for room in facility.rooms if room not in outcomes])[0]
+        everything = {room: found[room] for room in facility.rooms if room in found}
+        notes = _current(store, [room for room in facility.rooms if room not in everything], everything, outcomes)
+    reports = {
+        room: store.report(room, everything[room].day, everything[room].hash) if room in everything else None
+        for room in facility.rooms
+    }
+    write_index(store, Today(facility.name, reports))
+    return notes
+
+
+def _current(
+    store: Store, faulty: list[str], everything: dict[str, RoomInputs], outcomes: dict[str, Outcome]
+) -> list[str]:
     """Replace ``ROOM.pdf`` of the rooms that were asked for, and ``sheet.csv`` of all; say what it lacks."""
-    everything, faults = _plans(archive, list(archive.facility.rooms))
     rows: list[list[str]] = []
-    missing = list(faults)
+    missing = list(faulty)
     for room, inputs in everything.items():
         folder = store.report(room, inputs.day, inputs.hash)
         if not (folder / "targets.csv").is_file():
             missing.append(room)
             continue
         rows += _rows((folder / "targets.csv").read_text(encoding="utf-8"))
-        if room in plans and outcomes[room].state != "failed":
+        if room in outcomes and outcomes[room].state != "failed":
             write(store.root / f"{room}.pdf", (folder / "match.pdf").read_bytes())
     write(store.root / "sheet.csv", table(rows).encode())
     if not missing:
