@@ -133,7 +133,7 @@ def index_html(facility: str, shelves: Iterable[Shelf]) -> str:
         shelves: One a room, in the order of the page.
     """
     rows = list(shelves)
-    title = f"Screens and monitors of {_text(facility)}"
+    title = f"{_text(facility)}: monitors against their screens"
     body = "\n".join(_row(shelf) for shelf in rows)
     return f"""<!DOCTYPE html>
 <html lang="en">

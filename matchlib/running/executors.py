@@ -42,26 +42,32 @@ class Place:
 
 def outcomes_of(place: Place, jobs: list[Job]) -> Iterator[Outcome]:
     """Yield how each job ended, as they end; a worker or a scheduler that is gone is an outcome too."""
-    rooms: dict[Future[Outcome], str] = {place.executor.submit(place.make, job): job.room for job in jobs}
-    waiting = set(rooms)
+    given: dict[Future[Outcome], Job] = {place.executor.submit(place.make, job): job for job in jobs}
+    waiting = set(given)
     while waiting:
         alive = place.alive()  # asked first: what came before the end is still taken
         done, waiting = wait(waiting, timeout=_LOOK, return_when=FIRST_COMPLETED)
         for future in done:
-            yield _outcome(future, rooms[future])
+            yield _outcome(future, given[future])
         if not alive and not done:
-            yield from (Outcome(rooms[future], "failed", _SCHEDULER_GONE) for future in waiting)
+            yield from (_untold(given[future], _SCHEDULER_GONE) for future in waiting)
             return
 
 
-def _outcome(future: Future[Outcome], room: str) -> Outcome:
+def _outcome(future: Future[Outcome], job: Job) -> Outcome:
     try:
         return future.result()
     except (Exception, CancelledError) as error:
-        told = _lost(error)
-        if told is None:
+        why = _lost(error)
+        if why is None:
             raise
-        return Outcome(room, "failed", told)
+        return _untold(job, why)
+
+
+def _untold(job: Job, why: str) -> Outcome:
+    """Return how a job ended that nobody told of: its report may stand all the same."""
+    made = not job.again and job.store.stands(job.room, job.day, job.hash)
+    return Outcome(job.room, "made") if made else Outcome(job.room, "failed", why)
 
 
 @contextmanager

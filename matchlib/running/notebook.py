@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -81,7 +82,8 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path) -> None:
             else:
                 os.environ["JUPYTER_RUNTIME_DIR"] = before
             if output.is_file():
-                _blank_out(output)
+                with suppress(ValueError):  # cut short, as by a full disk: that is the error to be told
+                    _blank_out(output)
 
 
 def _last_line(log: Path) -> str:
