@@ -23,6 +23,7 @@ REACH = 10  # seconds in which a scheduler must answer
 _LOOK = 2.0  # seconds between looks whether the executor is still there
 _AGAIN = "run again, what is finished stays"
 _SCHEDULER_GONE = f"the scheduler went away; {_AGAIN}"
+_NOISY = ("distributed", "tornado", "asyncio")
 _ONE_AT_A_TIME = Lock()  # a report's kernel takes its private folder from the environment of the process
 
 
@@ -124,9 +125,9 @@ def cluster(address: str, facility: Path) -> Iterator[Place]:
 
 
 def _silence() -> None:
-    """Keep the library's own log from the terminal: what matters of it is told by the rooms' errors."""
-    for name in ["distributed", *logging.root.manager.loggerDict]:
-        if name.partition(".")[0] == "distributed":
+    """Keep the logs of the library and of its loop from the terminal: what matters of it is told by the rooms' errors."""
+    for name in [*_NOISY, *logging.root.manager.loggerDict]:
+        if name.partition(".")[0] in _NOISY:
             quiet = logging.getLogger(name)
             quiet.handlers, quiet.propagate = [logging.NullHandler()], False
 
