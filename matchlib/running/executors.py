@@ -125,7 +125,7 @@ def cluster(address: str, facility: Path) -> Iterator[Place]:
 
 
 def _silence() -> None:
-    """Keep the logs of the library and of its loop from the terminal: what matters of it is told by the rooms' errors."""
+    """Keep the logs of the library and its loop from the terminal: the rooms' errors tell what matters."""
     for name in [*_NOISY, *logging.root.manager.loggerDict]:
         if name.partition(".")[0] in _NOISY:
             quiet = logging.getLogger(name)
