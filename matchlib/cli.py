@@ -11,6 +11,7 @@ from matchlib import __version__
 from matchlib.errors import InputError, MatchlibError
 
 _FACILITY = click.argument("facility", type=click.Path(path_type=Path))
+_FROM_1 = click.IntRange(min=1)
 _ON = click.option("--on", default="", metavar="DATE", help="Leave out sessions after this day (YYYY-MM-DD).")
 
 
@@ -32,13 +33,23 @@ def commands() -> None:
 )
 @_ON
 @click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Rooms at once; default: usable cores.")
+@click.option(
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="Work on the workers of this dask.distributed scheduler, who must see the same folders.",
+)
 @click.option("--again", is_flag=True, help="Make what stands once more, and fail if a byte differs.")
-def report(facility: Path, rooms: tuple[str, ...], out: Path, on: str, workers: int | None, again: bool) -> None:
+def report(facility: Path, workers: int | None, **asked: Any) -> None:
     """Make the report of every room whose inputs changed."""
     from matchlib.running.batch import Request, run, usable_cores
 
-    bar = _Bar()
-    request = Request(facility, rooms, out, on, workers or usable_cores(), again)
+    if workers and asked["scheduler"]:
+        raise click.UsageError(
+            "--workers counts processes of this machine; a scheduler has its own: give one of the two"
+        )
+    bar = _Bar("room")
+    request = Request(facility, workers=workers or usable_cores(), **asked)
     try:
         summary = run(request, bar.step, bar.begin)
     finally:
@@ -55,19 +66,22 @@ def report(facility: Path, rooms: tuple[str, ...], out: Path, on: str, workers: 
 class _Bar:
     """A progress bar on stderr, only where there is something to make."""
 
-    def __init__(self) -> None:
+    def __init__(self, unit: str) -> None:
+        self._unit = unit
         self._bar: Any = None
 
-    def begin(self, rooms: int) -> None:
-        if rooms:
+    def begin(self, count: int) -> None:
+        if count:
             from tqdm import tqdm
 
-            self._bar = tqdm(total=rooms, unit="room", file=sys.stderr, leave=False, dynamic_ncols=True, disable=None)
+            keywords: dict[str, Any] = {"leave": False, "dynamic_ncols": True, "disable": None}
+            self._bar = tqdm(total=count, unit=self._unit, file=sys.stderr, **keywords)
             self._bar.refresh()
 
-    def step(self, room: str) -> None:
+    def step(self, name: str = "") -> None:
         if self._bar is not None:
-            self._bar.set_postfix_str(room, refresh=False)
+            if name:
+                self._bar.set_postfix_str(name, refresh=False)
             self._bar.update()
 
     def close(self) -> None:
@@ -146,9 +160,28 @@ def patches(name: str, full: int, out: Path, replace: bool) -> None:
 
 @commands.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--rooms", type=_FROM_1, metavar="N", help="Of a large facility; default: 40.")
+@click.option("--monitors", type=_FROM_1, metavar="N", help="Of a large facility; default: 300.")
+@click.option("--years", type=_FROM_1, metavar="N", help="Of readings in a large facility; default: 3.")
+@click.option("--seed", type=click.IntRange(min=0), metavar="N", help="Which large facility; default: 1.")
 @click.option("--replace", "replace_files", is_flag=True, help="Write over files that are there.")
-def demo(folder: Path, replace_files: bool) -> None:
-    """Write an invented studio into DIR: three rooms, nine monitors, what is wrong with each known."""
+def demo(folder: Path, replace_files: bool, **size: int | None) -> None:
+    """Write an invented studio into DIR: three rooms, nine monitors, what is wrong with each known.
+
+    With a size or a seed, a large invented facility instead, for tests and benchmarks: its screens read every
+    week and its monitors four times a year, all of them ageing.
+    """
+    given = {name: value for name, value in size.items() if value is not None}
+    if given:
+        from matchlib.running.demo_large import Size, write_large
+
+        bar = _Bar("file")
+        try:
+            count = write_large(folder, Size(**given), bar.begin, bar.step, replace_files=replace_files)
+        finally:
+            bar.close()
+        click.echo(f"{count} files of an invented facility → {folder}; next: matchlib check {folder}")
+        return
     from matchlib.running.demo import write_demo
 
     files = write_demo(folder, replace_files=replace_files)

@@ -2,11 +2,10 @@
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field
-from multiprocessing import get_context
+from datetime import date
 from pathlib import Path
 
 from matchlib.errors import InputError, Problem, ReportError, nearest
@@ -19,17 +18,22 @@ from matchlib.matching.room import parse_day
 from matchlib.readings.archive import Archive
 from matchlib.reporting.sheet import table
 from matchlib.reporting.words import room_line
+from matchlib.running.executors import Place, cluster, outcomes_of, pool
+from matchlib.running.index_files import Today, write_index
 from matchlib.running.plan import Plan, Planner, plan_of
 from matchlib.running.store import Store, write
-from matchlib.running.worker import Job, Outcome, make_report, start_worker
+from matchlib.running.worker import Job, Outcome, make_report
 
 Progress = Callable[[str], None]
-_DIED = "its worker process died; run again"
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What was asked for on the command line."""
+    """What was asked for on the command line.
+
+    Attributes:
+        scheduler: Address of a dask.distributed scheduler whose workers see the same folders; empty: none.
+    """
 
     facility: Path
     rooms: tuple[str, ...] = ()
@@ -37,6 +41,7 @@ class Request:
     on: str = ""
     workers: int = 1
     again: bool = False
+    scheduler: str = ""
 
 
 @dataclass(slots=True)
@@ -80,28 +85,35 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
     planner = Planner(archive, store)
     work = _Work(request, store, planner)
     work.look(chosen)
-    try:
-        store.root.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"cannot write to {store.root}: {error.strerror or error}"
-        raise InputError(Problem(what, "name another folder with --out")) from None
-    store.sweep()
-    work.make(progress, begin)
+    with cluster(request.scheduler, facility.root) if request.scheduler else nullcontext() as far:
+        _open(store)
+        work.make(progress, begin, far)
     summary = Summary(notes=[f"warning: {warning}" for warning in (*facility.warnings, *archive.warnings)])
     for room in chosen:
         if room in work.faults:
             summary.errors += [f"{room}: {problem}" for problem in work.faults[room].problems]
         else:
             _tell(store, work.plans[room], work.outcomes[room], summary)
-    if not request.on:
-        summary.notes += _current(work, list(facility.rooms))
-    else:
-        summary.notes.append("with --on, the current ROOM.pdf and sheet.csv are left as they are")
-    planner.keep()
+    try:
+        summary.notes += _afterwards(work, archive)
+        planner.keep()
+    except OSError as error:
+        what = f"cannot write {error.filename or store.root}: {error.strerror or error}"
+        summary.errors.append(f"{what}; the reports stand; mend that and run again")
     if all(outcome.state == "stands" for outcome in work.outcomes.values()) and not work.faults:
         summary.notes.append("nothing changed: every report stands as it was")
     summary.code = 1 if summary.errors else 0
     return summary
+
+
+def _open(store: Store) -> None:
+    """Make the store's folder, and clear it of what dead runs left."""
+    try:
+        store.root.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = f"cannot write to {store.root}: {error.strerror or error}"
+        raise InputError(Problem(what, "name another folder with --out")) from None
+    store.sweep()
 
 
 def _chosen(rooms: Sequence[str], facility: Facility) -> list[str]:
@@ -145,11 +157,11 @@ class _Work:
         if not self.plans:
             raise InputError(dict.fromkeys(problem for error in self.faults.values() for problem in error.problems))
 
-    def make(self, progress: Progress, begin: Callable[[int], None]) -> None:
-        """Make what does not stand."""
+    def make(self, progress: Progress, begin: Callable[[int], None], far: Place | None) -> None:
+        """Make what does not stand: far away, in a pool, or one after the other in this process."""
         number = len(self._ahead)
         begin(number)
-        for outcome in _outcomes(self._jobs(progress), min(self._request.workers, number), self.store):
+        for outcome in _outcomes(self._jobs(progress), min(self._request.workers, number), self.store, far):
             self.outcomes[outcome.room] = outcome
             progress(outcome.room)
 
@@ -206,57 +218,20 @@ class _Work:
         )
 
 
-def _outcomes(jobs: Iterator[Job], workers: int, store: Store) -> Iterator[Outcome]:
+def _outcomes(jobs: Iterator[Job], workers: int, store: Store, far: Place | None) -> Iterator[Outcome]:
     """Yield how each job ended, as they end; one worker runs in this process."""
-    if workers <= 1:
+    if far is None and workers <= 1:
         if workers:
             from matchlib.running.kernel import prepare_kernels
 
             prepare_kernels()
         yield from map(make_report, jobs)
         return
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=start_worker)
     try:
-        yield from _from_pool(pool, jobs, workers)
-    except BaseException:
-        _end(pool)
+        with pool(workers) if far is None else nullcontext(far) as place:
+            yield from outcomes_of(place, jobs)
+    finally:
         store.sweep()
-        raise
-    pool.shutdown()
-
-
-def _from_pool(pool: Executor, jobs: Iterator[Job], workers: int) -> Iterator[Outcome]:
-    """Yield the outcomes from a pool that is given one job more than it can do at once."""
-    running: dict[Future[Outcome], str] = {}
-    for job in jobs:
-        try:
-            running[pool.submit(make_report, job)] = job.room
-        except BrokenProcessPool:
-            yield Outcome(job.room, "failed", _DIED)
-        if len(running) > workers:
-            yield from _done(running)
-    while running:
-        yield from _done(running)
-
-
-def _done(running: dict[Future[Outcome], str]) -> Iterator[Outcome]:
-    """Wait until one ends; yield the outcomes of those that have, and take them out."""
-    for future in wait(running, return_when=FIRST_COMPLETED).done:
-        room = running.pop(future)
-        try:
-            yield future.result()
-        except BrokenProcessPool:
-            yield Outcome(room, "failed", _DIED)
-
-
-def _end(pool: ProcessPoolExecutor) -> None:
-    """End a pool's processes at once; their kernels end with them."""
-    processes = list((pool._processes or {}).values())  # noqa: SLF001 (no public way before Python 3.14)
-    pool.shutdown(wait=False, cancel_futures=True)
-    for process in processes:
-        process.terminate()
-    for process in processes:
-        process.join(5)
 
 
 def _tell(store: Store, plan: Plan, outcome: Outcome, summary: Summary) -> None:
@@ -266,7 +241,12 @@ def _tell(store: Store, plan: Plan, outcome: Outcome, summary: Summary) -> None:
         summary.errors.append(f"{room}: {outcome.error}")
         return
     folder = store.report(room, plan.day, plan.hash)
-    found = RoomMatch.from_json((folder / "match.json").read_text(encoding="utf-8"))
+    try:
+        found = RoomMatch.from_json((folder / "match.json").read_text(encoding="utf-8"))
+    except OSError as error:
+        what = f"its report was made and is not here: {error.strerror or error}"
+        summary.errors.append(f"{room}: {what}; workers must see the same folders as this machine")
+        return
     state = {"stands": " · unchanged", "same": " · made again, the same bytes"}.get(outcome.state, "")
     summary.lines.append(f"{room}   {room_line(found)}{state} → {_short(folder)}")
 
@@ -279,13 +259,29 @@ def _short(path: Path) -> str:
         return str(path)
 
 
-def _current(work: _Work, rooms: list[str]) -> list[str]:
+def _afterwards(work: _Work, archive: Archive) -> list[str]:
+    """Replace what tells of all rooms: ``ROOM.pdf``, ``sheet.csv``, the index; say what it lacks."""
+    facility, store = archive.facility, work.store
+    if archive.on is None:
+        plans = {room: _plan(work, room) for room in facility.rooms}
+        notes = _current(work, plans)
+    else:
+        today = Planner(archive.as_of(date.max), store)
+        plans = {room: _planned(today, room) for room in facility.rooms}
+        notes = ["with --on, the current ROOM.pdf and sheet.csv are left as they are"]
+    reports = {
+        room: None if plan is None else store.report(room, plan.day, plan.hash) for room, plan in plans.items()
+    }
+    write_index(store, Today(facility.name, reports))
+    return notes
+
+
+def _current(work: _Work, plans: Mapping[str, Plan | None]) -> list[str]:
     """Replace ``ROOM.pdf`` of the rooms that were asked for, and ``sheet.csv`` of all; say what it lacks."""
     store = work.store
     rows: list[list[str]] = []
     missing = []
-    for room in rooms:
-        plan = _plan(work, room)
+    for room, plan in plans.items():
         folder = None if plan is None else store.report(room, plan.day, plan.hash)
         if folder is None or not (folder / "targets.csv").is_file():
             missing.append(room)
@@ -303,8 +299,13 @@ def _plan(work: _Work, room: str) -> Plan | None:
     """Return the plan of any room, asked for or not; None where it is at fault."""
     if room in work.plans or room in work.faults:
         return work.plans.get(room)
+    return _planned(work.planner, room)
+
+
+def _planned(planner: Planner, room: str) -> Plan | None:
+    """Return the plan of a room; None where it is at fault."""
     try:
-        return work.planner.known(room) or plan_of(work.planner.read(room))
+        return planner.known(room) or plan_of(planner.read(room))
     except InputError:
         return None
 

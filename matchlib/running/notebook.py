@@ -72,7 +72,8 @@ def execute(notebook: Path, parameters: RoomParameters, output: Path, planned: b
         try:
             return _saved(_run(notebook, values, output, private, planned, cells), output)
         except PapermillExecutionError as error:
-            _saved(_notebook_in(output), output)
+            with suppress(ValueError):  # cut short, as by a full disk: that is the error to be told
+                _saved(_notebook_in(output), output)
             log = "\n".join([*error.traceback, ""])
             raise NotebookError(error.ename, error.evalue, _without_colours(log)) from None
         except CellTimeoutError:
