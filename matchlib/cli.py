@@ -185,7 +185,11 @@ def worklist(facility: Path, on: str, out: Path, **rules: Any) -> None:
     from matchlib.reporting.worklist import duration, room_line
     from matchlib.running.worklist import Request, write_worklist
 
-    made = write_worklist(Request(facility, out, on, Rules(**rules)))
+    bar = _Bar()
+    try:
+        made = write_worklist(Request(facility, out, on, Rules(**rules)), bar.step, bar.begin)
+    finally:
+        bar.close()
     for line in made.warnings:
         click.echo(f"warning: {line}", err=True)
     for room in made.worklist.rooms:

@@ -10,7 +10,8 @@ from matchlib.facility.file import read_facility
 from matchlib.matching.history import FIGURES, trends_of
 from matchlib.matching.room import match_room
 from matchlib.readings.archive import Archive
-from matchlib.reporting.plots.trend import Limits, trend
+from matchlib.reporting.history_tables import drift_table, history_words
+from matchlib.reporting.plots.trend import Limits, room_trends, trend
 from matchlib.running.history import Historian, room_history
 
 ON = "2026-03-20"
@@ -131,3 +132,16 @@ def test_an_instrument_of_its_own_makes_the_day_less_sure(ageing_studio, named):
     assert unsure.expected == pytest.approx(sure.expected, abs=12)
     wide = (unsure.latest or 1095) - unsure.earliest
     assert wide > 1.5 * (sure.latest - sure.earliest)
+
+
+def test_a_room_is_told_in_words_and_in_a_table(studio):
+    told = history_words(studio).splitlines()
+    assert told[0] == "P1: 4 sessions, the newest of 2026-03-05."
+    assert "leaves its limits: peak about 2026-06-" in told[1]
+    assert told[3] == "M3: not measured."
+    assert "panel before 2026-01-05; leaves its limits: not enough sessions to tell" in told[4]
+    table = drift_table(studio)
+    assert list(table.index) == ["P1", "M1", "M2", "M3", "M4"]
+    assert table.loc["M1", "peak, % a year"].startswith("-8.")
+    assert table.loc["M4", "peak, % a year"] == "–"
+    assert [drawing.subject for drawing in room_trends(studio)] == ["P1", "M1", "M2", "M4"]

@@ -3,6 +3,9 @@
 A figure is taken to run along a straight line since the last change: the logarithm of the peak (a decline by a
 constant share, common practice, no source), u′ and v′ of white, gamma as they are. A line is fitted by weighted
 least squares with the uncertainty of the readings; an instrument's own scale is one error for all that it read.
+
+A line takes the rate to stay. Where ageing slows, the limit is left later than foretold; where it quickens, earlier:
+``tests/test_ageing.py`` prints how much of the coverage that costs.
 """
 
 from collections.abc import Sequence

@@ -14,7 +14,7 @@ from matchlib.matching.ageing import FEWEST, Drift, Leaving, Series, fit_drift, 
 from matchlib.matching.errors_of_readings import Sources, display_of, sources_of
 from matchlib.matching.fitting import fit_display
 from matchlib.matching.reference import Judge
-from matchlib.matching.result import Figures, Target
+from matchlib.matching.result import Figures, RoomMatch, Target
 from matchlib.matching.solving import figures_of
 from matchlib.matching.veil import room_veil, under_veil
 from matchlib.matching.verdict import CHECKS, uv_of
@@ -161,6 +161,21 @@ class Outlook:
     def within(self, days: float) -> float:
         """Return the probability that the likeliest check leaves its limit within days after ``start``."""
         return max((entry.within(days) for entry in self.leaving.values()), default=0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoomHistory:
+    """The projector of a room and its monitors over the years.
+
+    Attributes:
+        match: As it is now.
+        outlooks: By place among the monitors.
+    """
+
+    match: RoomMatch
+    projector: DisplayHistory
+    monitors: tuple[DisplayHistory, ...]
+    outlooks: tuple[Outlook | None, ...]
 
 
 def visit_of(session: Session, panel: str, meters: Meters, day: date) -> tuple[Visit, Session]:

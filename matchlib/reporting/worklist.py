@@ -124,8 +124,9 @@ def repeats(call: Call) -> str:
     told = [f"{patch.name} {patch.needed} times" for patch in call.readings.repeats[:_TOLD]]
     if not told:
         return "once is enough"
-    rest = len(call.readings.repeats) - _TOLD
-    least = f"; {rest} more, fewer times: see readings" if rest > 0 else ""
+    rest = [patch.needed for patch in call.readings.repeats[_TOLD:]]
+    times = f"{min(rest)}" if len(set(rest)) == 1 else f"{min(rest)} to {max(rest)}" if rest else ""
+    least = f"; {len(rest)} more {times} times" if rest else ""
     short = f" ({MOST_REPEATS} do not make all of them known to 5 %)" if call.readings.short else ""
     return f"{', '.join(told)}{least}{short}"
 
@@ -242,7 +243,8 @@ def _rules(worklist: Worklist) -> list[str]:
         f"readings ({seconds}). Common practice but for the warm-up, no source.",
         "When a limit is left: a straight line through the sessions since the last adjustment or change of panel, "
         "three at least, by weighted least squares; the screen is taken to stay as it was last measured, and the "
-        "rate to stay as it was. The interval holds the day in 95 of 100 cases if so.",
+        "rate to stay as it was. The interval holds the day in 95 of 100 cases if so; where ageing slows, the limit "
+        "is left later, and where it quickens, earlier.",
     ]
 
 

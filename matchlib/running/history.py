@@ -10,10 +10,10 @@ from matchlib.facility.rooms import Monitor
 from matchlib.matching.ageing import changes_of
 from matchlib.matching.errors_of_readings import Sources, sources_of
 from matchlib.matching.fitting import fit_display
-from matchlib.matching.history import DisplayHistory, Outlook, Visit, difference_to, outlook_of, visit_of
+from matchlib.matching.history import DisplayHistory, Outlook, RoomHistory, Visit, difference_to, outlook_of, visit_of
 from matchlib.matching.inputs import RoomInputs, room_inputs
 from matchlib.matching.reference import Judge, judge_of
-from matchlib.matching.result import MonitorMatch, RoomMatch
+from matchlib.matching.result import MonitorMatch
 from matchlib.matching.room import match_inputs, parse_day
 from matchlib.perception.difference import Score
 from matchlib.readings.archive import Archive, Choice
@@ -31,8 +31,15 @@ class Historian:
     """
 
     archive: Archive
+    _earlier: dict[date, Archive] = field(default_factory=dict)
     _judges: dict[tuple[str, str], Judge] = field(default_factory=dict)
     _meters: dict[tuple[date, str, str], Meters] = field(default_factory=dict)
+
+    def as_of(self, day: date) -> Archive:
+        """Return the archive as of a day, made once."""
+        if day not in self._earlier:
+            self._earlier[day] = self.archive.as_of(day)
+        return self._earlier[day]
 
     def of_projector(self, projector: str) -> DisplayHistory:
         """Return a projector's history."""
@@ -67,11 +74,11 @@ class Historian:
     def _corrections(self, day: date, instrument: str, panel: str) -> dict[tuple[str, str], Correction]:
         """Return the correction as of a day; the newest of all where none was made by then."""
         needed = {(instrument, panel)}
-        return newest_corrections(self.archive, needed) | newest_corrections(self.archive.as_of(day), needed)
+        return newest_corrections(self.archive, needed) | newest_corrections(self.as_of(day), needed)
 
     def _compared(self, visit: Visit, counted: Session, inputs: RoomInputs) -> Visit:
         today = self._difference(counted, inputs, inputs.projector_choice.session)
-        screen = self.archive.as_of(visit.day).projector_choice(inputs.projector.id).session
+        screen = self.as_of(visit.day).projector_choice(inputs.projector.id).session
         return replace(visit, today=today, difference=self._difference(counted, inputs, screen) if screen else None)
 
     def _difference(self, counted: Session, inputs: RoomInputs, screen: Session | None) -> Score | None:
@@ -101,21 +108,6 @@ def outlook(history: DisplayHistory, match: MonitorMatch, inputs: RoomInputs) ->
     if match.ideal is None or not history.visits:
         return None
     return outlook_of(history, match.ideal, inputs.room.tolerances, screen_sources(inputs))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RoomHistory:
-    """The projector of a room and its monitors over the years.
-
-    Attributes:
-        match: As it is now.
-        outlooks: By place among the monitors.
-    """
-
-    match: RoomMatch
-    projector: DisplayHistory
-    monitors: tuple[DisplayHistory, ...]
-    outlooks: tuple[Outlook | None, ...]
 
 
 def room_history(facility: str | Path, room: str, on: str = "") -> RoomHistory:

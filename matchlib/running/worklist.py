@@ -1,6 +1,6 @@
 """``matchlib worklist``: today's round, from a facility folder to a table and a page to print."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -31,6 +31,13 @@ from matchlib.running.store import Store, write
 FOLDER, FILES = "_worklist", ("worklist.csv", "worklist.pdf")
 
 
+Progress = Callable[[str], None]
+
+
+def _silent(_: object) -> None:
+    """Tell nobody."""
+
+
 @dataclass(frozen=True, slots=True)
 class Request:
     """What was asked for on the command line."""
@@ -50,8 +57,13 @@ class Written:
     warnings: tuple[str, ...]
 
 
-def write_worklist(request: Request) -> Written:
+def write_worklist(request: Request, progress: Progress = _silent, begin: Callable[[int], None] = _silent) -> Written:
     """Write the round as a table and as a PDF, each replaced at once, and return it.
+
+    Args:
+        request: What was asked for.
+        progress: Called with each room that is done.
+        begin: Called with the number of rooms.
 
     Raises:
         InputError: ``facility.toml``, ``monitors.csv`` or a file whose display cannot be told is wrong, or the
@@ -59,7 +71,8 @@ def write_worklist(request: Request) -> Written:
     """
     facility = read_facility(request.facility)
     archive = Archive(facility, parse_day(request.on))
-    found = worklist_of(archive, request.rules)
+    begin(len(facility.rooms))
+    found = worklist_of(archive, request.rules, progress)
     contents = (worklist_csv(found).encode(), worklist_pdf(found))
     folder = Store(request.out, facility.root.name).root / FOLDER
     try:
@@ -72,7 +85,7 @@ def write_worklist(request: Request) -> Written:
     return Written(found, tuple(folder / name for name in FILES), tuple(line for line in warnings if line))
 
 
-def worklist_of(archive: Archive, rules: Rules) -> Worklist:
+def worklist_of(archive: Archive, rules: Rules, progress: Progress = _silent) -> Worklist:
     """Return the round of the archive's day; of today where it has none.
 
     Raises:
@@ -83,7 +96,10 @@ def worklist_of(archive: Archive, rules: Rules) -> Worklist:
     facility = archive.facility
     day = archive.on or datetime.now(UTC).astimezone(facility.time_zone).date()
     planner = _Planner(archive, day, rules)
-    rooms = [planner.room(room) for room in facility.rooms.values()]
+    rooms = []
+    for room in facility.rooms.values():
+        rooms.append(planner.room(room))
+        progress(room.id)
     return Worklist(
         facility=facility.name,
         root=facility.root,
@@ -157,7 +173,7 @@ class _Planner:
         now, match, visits = inputs.projector_choice.session, standing.match, standing.history.visits
         days = [date.fromisoformat(standing.row.adjusted)] if standing.row.adjusted else []
         days += [visits[-1].day] if visits else []
-        screens = (self.archive.as_of(day).projector_choice(inputs.projector.id).session for day in days)
+        screens = (self.historian.as_of(day).projector_choice(inputs.projector.id).session for day in days)
         then = next((screen for screen in screens if screen is not None), None)
         if now is None or then is None or then.file == now.file:
             return ()

@@ -11,10 +11,10 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.facility.rooms import Tolerances
 from matchlib.matching.ageing import FEWEST, day_after
-from matchlib.matching.history import FIGURES, DisplayHistory, Outlook, Trend, trends_of
+from matchlib.matching.history import FIGURES, DisplayHistory, Outlook, RoomHistory, Trend, trends_of
 from matchlib.matching.result import Target
 from matchlib.matching.verdict import uv_of
-from matchlib.reporting.drawing import Drawing, save_svg
+from matchlib.reporting.drawing import Drawing, Drawings, save_svg
 from matchlib.reporting.plots.style import HAIR, LOOKS, NOW, PALE, SMALL, SOFT, note, sheet
 
 if TYPE_CHECKING:
@@ -68,6 +68,16 @@ def trend(history: DisplayHistory, limits: Limits | None = None, outlook: Outloo
             _ticks(by_date, by_hours, history, last=last)
         svg = save_svg(figure)
     return Drawing("trend", history.name, _alt(history, trends, outlook), svg)
+
+
+def room_trends(room: RoomHistory) -> Drawings:
+    """Return the trend of a room's projector and of each of its monitors that was measured."""
+    tolerances, drawings = room.match.tolerances, [trend(room.projector)]
+    for history, outlook, match in zip(room.monitors, room.outlooks, room.match.monitors, strict=True):
+        if history.visits:
+            limits = Limits(match.ideal, tolerances) if match.ideal is not None and tolerances is not None else None
+            drawings.append(trend(history, limits, outlook))
+    return Drawings(drawings)
 
 
 def _panel(axes: "Axes", history: DisplayHistory, name: str, found: Trend, *, against: str) -> None:
