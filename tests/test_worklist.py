@@ -99,6 +99,25 @@ def test_the_day_of_the_round_decides(ageing_studio):
     assert kinds(before).get("N2") is None, "the broken file is of a later day"
 
 
+def test_an_adjustment_after_the_newest_session_is_heeded_unless_it_lies_ahead(ageing_studio):
+    """N1 was read on 2025-10-01, the lamp changed on 2026-03-05 at the latest."""
+    path = ageing_studio / "monitors.csv"
+    text = path.read_text(encoding="utf-8")
+
+    def n1(adjusted):
+        path.write_text(text.replace("left,2025-10-01", f"left,{adjusted}"), encoding="utf-8")
+        found = worklist_of(Archive(read_facility(ageing_studio), ON), Rules())
+        return next(call for call in found.calls if call.standing.row.id == "N1")
+
+    since = n1("2026-03-10")
+    assert [reason.kind for reason in since.reasons] == [OUT, DOUBT]
+    assert "before the last adjustment on 2026-03-10" in since.reasons[1].words
+    assert not since.sets
+    ahead = n1("2026-04-01")
+    assert [reason.kind for reason in ahead.reasons] == [OUT, MOVED]
+    assert ahead.sets
+
+
 def test_options_move_what_is_overdue(ageing_studio):
     archive = Archive(read_facility(ageing_studio), ON)
     assert OLD in kinds(worklist_of(archive, Rules(overdue_days=14)))["M2"]

@@ -5,7 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from matchlib.facility.rooms import Room
-from matchlib.matching.due import MOVED, OUT, SOON, Reason, Rules, Standing, need_of
+from matchlib.matching.due import DOUBT, MOVED, OUT, SOON, Reason, Rules, Standing, need_of
 from matchlib.matching.result import Target
 from matchlib.matching.visiting import WALK, WARM_UP, Readings, Tool, minutes_for
 
@@ -41,8 +41,13 @@ class Call:
 
     @property
     def sets(self) -> bool:
-        """Whether it is set on this visit: new settings make it better, and a reason asks for them."""
+        """Whether it is set on this visit: new settings make it better, and a reason asks for them.
+
+        Not where its readings are not believed, as where it was adjusted since: it is measured first.
+        """
         match = self.standing.match
+        if any(reason.kind == DOUBT for reason in self.reasons):
+            return False
         asked = any(reason.kind in _SETS for reason in self.reasons)
         return self.target is not None and match is not None and match.adjust and asked
 

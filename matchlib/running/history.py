@@ -61,6 +61,8 @@ class Historian:
             visits.append(visit if inputs is None else self._compared(visit, counted, inputs))
         days, hours = [visit.day for visit in visits], [visit.hours for visit in visits]
         adjusted = date.fromisoformat(monitor.adjusted) if monitor.adjusted else None
+        if adjusted is not None and self.archive.on is not None and adjusted > self.archive.on:
+            adjusted = None  # as of that day it had not happened
         changes = changes_of(days, hours, adjusted, "panel")
         return DisplayHistory(monitor.id, monitor.preset, "monitor", tuple(visits), changes)
 

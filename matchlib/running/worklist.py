@@ -173,7 +173,8 @@ class _Planner:
         now, match, visits = inputs.projector_choice.session, standing.match, standing.history.visits
         days = [date.fromisoformat(standing.row.adjusted)] if standing.row.adjusted else []
         days += [visits[-1].day] if visits else []
-        screens = (self.historian.as_of(day).projector_choice(inputs.projector.id).session for day in days)
+        known = [day for day in days if day <= self.day]
+        screens = (self.historian.as_of(day).projector_choice(inputs.projector.id).session for day in known)
         then = next((screen for screen in screens if screen is not None), None)
         if now is None or then is None or then.file == now.file:
             return ()
