@@ -159,6 +159,61 @@ def patches(name: str, full: int, out: Path, replace: bool) -> None:
 
 
 @commands.command()
+@_FACILITY
+@click.option("--on", default="", metavar="DATE", help="Day of the round (YYYY-MM-DD); default: today.")
+@click.option(
+    "--out",
+    default=Path("reports"),
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the reports go; default: reports.",
+)
+@click.option(
+    "--next",
+    "next_days",
+    default=90,
+    show_default=True,
+    type=click.IntRange(min=1),
+    metavar="DAYS",
+    help="Days until the next round.",
+)
+@click.option(
+    "--overdue-days",
+    default=180,
+    show_default=True,
+    type=click.IntRange(min=1),
+    metavar="DAYS",
+    help="Days since a monitor was last measured or adjusted.",
+)
+@click.option(
+    "--overdue-hours",
+    default=1000.0,
+    show_default=True,
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="HOURS",
+    help="Hours of use since then.",
+)
+def worklist(facility: Path, on: str, out: Path, **rules: Any) -> None:
+    """Say which monitors to visit, in which order, why, with what settings: a table and a PDF to print."""
+    from matchlib.matching.due import Rules
+    from matchlib.reporting.worklist import duration, room_line
+    from matchlib.running.worklist import Request, write_worklist
+
+    bar = _Bar()
+    try:
+        made = write_worklist(Request(facility, out, on, Rules(**rules)), bar.step, bar.begin)
+    finally:
+        bar.close()
+    for line in made.warnings:
+        click.echo(f"warning: {line}", err=True)
+    for room in made.worklist.rooms:
+        click.echo(room_line(room))
+    found = made.worklist
+    told = f"{len(found.calls)} of {found.monitors} monitors to visit, {duration(found.minutes)}"
+    click.echo(f"{found.on}   {told} → {made.files[-1]}")
+
+
+@commands.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--rooms", type=_FROM_1, metavar="N", help="Of a large facility; default: 40.")
 @click.option("--monitors", type=_FROM_1, metavar="N", help="Of a large facility; default: 300.")

@@ -129,3 +129,81 @@ def make_facility(tmp_path: Path) -> Callable[..., Path]:
         return root
 
     return make
+
+
+AGEING_TOML = TOML.replace(
+    """[projectors.P1]
+light = "xenon lamp"
+encoding = "P3 DCI"
+""",
+    "".join(
+        f"""[projectors.P{number}]
+light = "xenon lamp"
+encoding = "P3 DCI"
+
+"""
+        for number in (1, 2, 3)
+    ),
+).replace(
+    """[rooms.studio-2]
+projector = "P1"
+""",
+    """[rooms.studio-2]
+projector = "P2"
+
+[rooms.studio-3]
+projector = "P3"
+""",
+)
+AGEING_MONITORS = """\
+monitor,room,panel,location,adjusted,hours,hours_date
+M1,studio-1,wide-gamut LCD,"=HYPERLINK(""x"")",2025-09-05,,
+M2,studio-1,wide-gamut LCD,desk,2025-09-05,,
+M3,studio-1,OLED,+1 desk,,,
+M4,studio-1,wide-gamut LCD,corner,,,
+N1,studio-2,wide-gamut LCD,left,2025-10-01,900,2026-02-01
+N2,studio-2,wide-gamut LCD,right,,,
+Q1,studio-3,OLED,attic,,,
+"""
+VISITS = ("2025-09-05", "2025-11-05", "2026-01-05", "2026-03-05")
+
+
+def _ageing_sessions() -> dict[str, str]:
+    """Return the sessions of the ageing studio: path and text."""
+    files: dict[str, str] = {}
+
+    def add(display: str, day: str, shows: SimulatedDisplay, hours: int) -> None:
+        keys = {"shows": shows, "seed": len(files) + 1, "hours": str(hours)}
+        files[f"readings/{day}/{display}.csv"] = _session_text(display, f"{day}T10:00:00", **keys)
+
+    for place, day in enumerate(VISITS):
+        add("P1", day, replace(REFERENCE, luminance=48 * (1 - 0.002 * place)), 200 + 500 * place)
+        faded = 48.2 * 0.985**place
+        add("M1", day, replace(REFERENCE, luminance=faded, black=0.021), 100 + 600 * place)
+        add("M2", day, replace(REFERENCE, luminance=48.1 - 0.02 * place, black=0.021), 100 + 100 * place)
+        new = place >= 2
+        tired = replace(REFERENCE, luminance=47.5 if new else 40 - place, black=0.021)
+        add("M4", day, tired, 20 + 300 * (place - 2) if new else 9000 + 300 * place)
+    add("P2", "2025-09-05", REFERENCE, 1900)
+    add("P2", "2026-03-05", replace(REFERENCE, luminance=42.0, white_xy=(0.318, 0.358)), 30)
+    add("N1", "2025-10-01", replace(REFERENCE, black=0.021), 400)
+    add("N2", "2025-10-01", replace(REFERENCE, black=0.021), 300)
+    broken = _session_text("N2", "2026-03-06T10:00:00").replace("4095,4095,4095,", "4095,4095,4095,-", 1)
+    files["readings/2026-03-06/N2.csv"] = broken
+    add("Q1", "2025-02-01", replace(REFERENCE, black=0.001), 700)
+    return files
+
+
+@pytest.fixture
+def ageing_studio(tmp_path: Path) -> Path:
+    """Return the folder of an invented studio over half a year.
+
+    In studio-1 M1 fades by 1.5 % in two months, M2 stays, M3 was never measured, M4 had a new panel; in studio-2
+    the lamp of P2 was changed after N1 was read, and the newest file of N2 is broken; P3 of studio-3 was not read.
+    """
+    root = tmp_path / "ageing"
+    for file, text in {"facility.toml": AGEING_TOML, "monitors.csv": AGEING_MONITORS, **_ageing_sessions()}.items():
+        path = root / file
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    return root

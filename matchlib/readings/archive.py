@@ -238,6 +238,8 @@ class Archive:
         twins = [twin for twin in self._same_tables.get(choice.session.file, ()) if not self._is_later(twin)]
         dark = self._contact_pairs(choice.session.header, encoding)
         context = context_of(self.facility, choice.session, sorting.earlier, twins, dark)
+        if self.on is not None and context.adjusted is not None and context.adjusted > self.on:
+            context = replace(context, adjusted=None)  # as of that day it had not happened
         return replace(choice, findings=find(choice.session, context), earlier=tuple(sorting.earlier))
 
     @cached_property

@@ -1,10 +1,12 @@
 """The report of a room as PDF/UA-1 and PDF/A-3a, its numbers attached inside."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from matchlib.errors import ReportError
 from matchlib.matching.inputs import FONTS, font_files
@@ -55,28 +57,58 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
     Raises:
         ReportError: A drawing is missing, or the template cannot be set.
     """
-    import matplotlib as mpl
-    import typst
-
     named = {(drawing.name, drawing.subject): drawing for drawing in drawings}
     _check_complete(room, set(named))
     files = {key: (f"{place}.svg", drawing) for place, (key, drawing) in enumerate(named.items())}
     data = page_data(room, files)
-    own_fonts = [room.root / FONTS] if room.root is not None and font_files(room.root) else []
-    data["fonts"] = [_FONT, *_families(own_fonts)]
     data["attachments"] = [
         {"file": file, "relationship": relation, "mime": mime, "description": description}
         for file, relation, mime, description in _ATTACHED
     ]
+    beside = {"match.json": numbers, "targets.csv": sheet} | {file: drawing.svg for file, drawing in files.values()}
+    return set_pdf(Setting("template.typ", room.date, f"room {room.room}", room.root), data, beside)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How a PDF is set.
+
+    Attributes:
+        template: File beside this module, which reads ``data.json``.
+        day: Of the document, YYYY-MM-DD.
+        subject: What it is the PDF of, for messages.
+        root: The facility folder, for its fonts; None: the bundled fonts alone.
+    """
+
+    template: str
+    day: str
+    subject: str
+    root: Path | None = None
+
+
+def set_pdf(setting: Setting, data: Mapping[str, Any], beside: Mapping[str, bytes]) -> bytes:
+    """Return data set by a template as PDF/UA-1 and PDF/A-3a.
+
+    Args:
+        setting: Template, day, fonts.
+        data: What the template says; ``fonts`` is added.
+        beside: Files that the template reads or attaches, by name.
+
+    Raises:
+        ReportError: The template cannot be set.
+    """
+    import matplotlib as mpl
+    import typst
+
+    own_fonts = [setting.root / FONTS] if setting.root is not None and font_files(setting.root) else []
     font_folders = [Path(mpl.get_data_path()) / "fonts" / "ttf", *own_fonts]
+    told = {**data, "fonts": [_FONT, *_families(own_fonts)]}
     with TemporaryDirectory(prefix="matchlib-") as name:
         root = Path(name)
-        (root / "main.typ").write_bytes((package_folder() / "reporting" / "template.typ").read_bytes())
-        (root / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
-        (root / "match.json").write_bytes(numbers)
-        (root / "targets.csv").write_bytes(sheet)
-        for file, drawing in files.values():
-            (root / file).write_bytes(drawing.svg)
+        (root / "main.typ").write_bytes((package_folder() / "reporting" / setting.template).read_bytes())
+        (root / "data.json").write_text(json.dumps(told, ensure_ascii=False), encoding="utf-8")
+        for file, content in beside.items():
+            (root / file).write_bytes(content)
         try:
             compiler = typst.Compiler(
                 str(root / "main.typ"),
@@ -84,11 +116,11 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
                 font_paths=[str(folder) for folder in font_folders],
                 ignore_system_fonts=True,
             )
-            pdf = compiler.compile(format="pdf", pdf_standards=["ua-1", "a-3a"], timestamp=_noon(room.date))
+            pdf = compiler.compile(format="pdf", pdf_standards=["ua-1", "a-3a"], timestamp=_noon(setting.day))
         except typst.TypstError as error:
-            raise ReportError(f"the PDF of room {room.room} cannot be set: {error}") from None
+            raise ReportError(f"the PDF of {setting.subject} cannot be set: {error}") from None
     if not isinstance(pdf, bytes):
-        raise ReportError(f"the PDF of room {room.room} came out empty; run again")
+        raise ReportError(f"the PDF of {setting.subject} came out empty; run again")
     return pdf
 
 

@@ -1,0 +1,230 @@
+"""``matchlib worklist``: today's round, from a facility folder to a table and a page to print."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import numpy as np
+
+from matchlib.arrays import Array
+from matchlib.displays.response import nominal_response
+from matchlib.errors import InputError, Problem
+from matchlib.facility.file import read_facility
+from matchlib.facility.rooms import Instrument, Monitor, Room, SetAside
+from matchlib.matching.due import Reason, Rules, Standing, reasons_of, screen_moved
+from matchlib.matching.errors_of_readings import noise_of
+from matchlib.matching.inputs import RoomInputs, room_inputs
+from matchlib.matching.result import MonitorMatch
+from matchlib.matching.room import match_inputs, parse_day
+from matchlib.matching.visiting import Patching, Readings, light_for, readings_for, tool_for
+from matchlib.matching.worklist import Call, RoomCalls, Worklist
+from matchlib.patches import standard_list
+from matchlib.readings.archive import Archive
+from matchlib.readings.instrument import Correction
+from matchlib.readings.pairs import newest_corrections
+from matchlib.readings.session import average_repeats
+from matchlib.reporting.worklist import worklist_csv, worklist_pdf
+from matchlib.running.history import Historian, outlook
+from matchlib.running.store import Store, write
+
+FOLDER, FILES = "_worklist", ("worklist.csv", "worklist.pdf")
+
+
+Progress = Callable[[str], None]
+
+
+def _silent(_: object) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What was asked for on the command line."""
+
+    facility: Path
+    out: Path = Path("reports")
+    on: str = ""
+    rules: Rules = field(default_factory=Rules)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Written:
+    """What was written, and what its reader should know."""
+
+    worklist: Worklist
+    files: tuple[Path, ...]
+    warnings: tuple[str, ...]
+
+
+def write_worklist(request: Request, progress: Progress = _silent, begin: Callable[[int], None] = _silent) -> Written:
+    """Write the round as a table and as a PDF, each replaced at once, and return it.
+
+    Args:
+        request: What was asked for.
+        progress: Called with each room that is done.
+        begin: Called with the number of rooms.
+
+    Raises:
+        InputError: ``facility.toml``, ``monitors.csv`` or a file whose display cannot be told is wrong, or the
+            folder cannot be written to. Nothing was written.
+    """
+    facility = read_facility(request.facility)
+    archive = Archive(facility, parse_day(request.on))
+    begin(len(facility.rooms))
+    found = worklist_of(archive, request.rules, progress)
+    contents = (worklist_csv(found).encode(), worklist_pdf(found))
+    folder = Store(request.out, facility.root.name).root / FOLDER
+    try:
+        for name, content in zip(FILES, contents, strict=True):
+            write(folder / name, content)
+    except OSError as error:
+        what = f"cannot write to {folder}: {error.strerror or error}"
+        raise InputError(Problem(what, "name another folder with --out")) from None
+    warnings = [*map(str, (*facility.warnings, *archive.warnings)), *(_fault(room) for room in found.rooms)]
+    return Written(found, tuple(folder / name for name in FILES), tuple(line for line in warnings if line))
+
+
+def worklist_of(archive: Archive, rules: Rules, progress: Progress = _silent) -> Worklist:
+    """Return the round of the archive's day; of today where it has none.
+
+    Raises:
+        InputError: A file's display cannot be told.
+    """
+    if archive.homeless:
+        raise InputError(archive.homeless)
+    facility = archive.facility
+    day = archive.on or datetime.now(UTC).astimezone(facility.time_zone).date()
+    planner = _Planner(archive, day, rules)
+    rooms = []
+    for room in facility.rooms.values():
+        rooms.append(planner.room(room))
+        progress(room.id)
+    return Worklist(
+        facility=facility.name,
+        root=facility.root,
+        on=day,
+        rules=rules,
+        rooms=tuple(room for room in rooms if room.calls or room.fault),
+        monitors=len(facility.monitors),
+        undecided=tuple(planner.undecided),
+    )
+
+
+def _fault(room: RoomCalls) -> str:
+    return f"{room.room.id} cannot be judged: {room.fault}" if room.fault else ""
+
+
+class _Planner:
+    """Plans the visits of one day, room after room."""
+
+    def __init__(self, archive: Archive, day: date, rules: Rules) -> None:
+        self.archive, self.day, self.rules = archive, day, rules
+        self.historian = Historian(archive)
+        self.undecided: list[str] = []
+
+    def room(self, room: Room) -> RoomCalls:
+        """Return a room's monitors to visit; a fault where the room cannot be judged."""
+        facility = self.archive.facility
+        rows = facility.monitors_of(room.id)
+        refused = {row: _refused(self.archive, row) for row in rows}
+        inputs, fault = self._inputs(room, [row for row in rows if refused[row]])
+        matches: Mapping[Monitor, MonitorMatch] = {}
+        if inputs is not None:
+            matches = dict(zip(inputs.monitors, match_inputs(inputs).monitors, strict=True))
+        calls = []
+        for row in rows:
+            standing = self._standing(row, matches.get(row), inputs, refused[row])
+            reasons = reasons_of(standing)
+            if reasons:
+                calls.append(self._call(standing, reasons, inputs))
+            elif standing.match is not None and standing.match.verdict.result == "undecided":
+                self.undecided.append(standing.history.name)
+        return RoomCalls(room, tuple(sorted(calls, key=lambda call: -call.need)), fault)
+
+    def _inputs(self, room: Room, refused: list[Monitor]) -> tuple[RoomInputs | None, str]:
+        """Return a room's inputs, and why there are none; a monitor whose readings are refused is not measured."""
+        archive = self.archive
+        if refused:
+            files = {entry.file for row in refused for entry in archive.of(row.id)}
+            aside = tuple(SetAside(file, "not believed") for file in sorted(files))
+            known = archive.facility
+            archive = Archive(replace(known, set_aside=known.set_aside + aside), archive.on)
+        try:
+            return room_inputs(archive, room.id), ""
+        except InputError as error:
+            return None, "; ".join(map(str, error.problems))
+
+    def _standing(
+        self, row: Monitor, match: MonitorMatch | None, inputs: RoomInputs | None, refused: str
+    ) -> Standing:
+        history = self.historian.of_monitor(row, inputs)
+        standing = Standing(row, self.day, self.rules, history, match, refused=refused)
+        if match is None or inputs is None:
+            return standing
+        moved = self._moved(standing, inputs)
+        return replace(standing, outlook=outlook(history, match, inputs), moved=moved)
+
+    def _moved(self, standing: Standing, inputs: RoomInputs) -> tuple[str, ...]:
+        """Return how the target moved since the monitor was last adjusted, else measured.
+
+        Nothing where it matches, measured since the screen was.
+        """
+        now, match, visits = inputs.projector_choice.session, standing.match, standing.history.visits
+        days = [date.fromisoformat(standing.row.adjusted)] if standing.row.adjusted else []
+        days += [visits[-1].day] if visits else []
+        known = [day for day in days if day <= self.day]
+        screens = (self.historian.as_of(day).projector_choice(inputs.projector.id).session for day in known)
+        then = next((screen for screen in screens if screen is not None), None)
+        if now is None or then is None or then.file == now.file:
+            return ()
+        since = bool(visits) and visits[-1].day >= self.archive.day_of(now)
+        if since and match is not None and match.verdict.result == "match":
+            return ()
+        before, today = (self.historian.judge(inputs, screen).reference for screen in (then, now))
+        return screen_moved(before, today, inputs.room.tolerances)
+
+    def _call(self, standing: Standing, reasons: tuple[Reason, ...], inputs: RoomInputs | None) -> Call:
+        facility, panel = self.archive.facility, standing.row.panel
+        visits = standing.history.visits
+        last = visits[-1].instrument if visits else ""
+        tool = tool_for(panel, last, facility.instruments, self._corrections(panel), self.day)
+        readings = None if tool.instrument is None else self._readings(standing, tool.instrument, inputs)
+        return Call(standing, reasons, tool, light_for(tool.instrument), readings)
+
+    def _corrections(self, panel: str) -> Mapping[tuple[str, str], Correction]:
+        """Return the newest corrections for a panel; one that cannot be made is none."""
+        found: dict[tuple[str, str], Correction] = {}
+        for name in self.archive.facility.instruments:
+            try:
+                found |= newest_corrections(self.archive, [(name, panel)])
+            except InputError:  # the room's own fault says why
+                continue
+        return found
+
+    def _readings(self, standing: Standing, instrument: Instrument, inputs: RoomInputs | None) -> Readings | None:
+        """Return what is read: the patches of the last session, else the standard list as the screen shows it."""
+        session = None if standing.refused else self.archive.calibrated_choice(standing.row).session
+        if session is not None:
+            patches = average_repeats(session)
+            noise = noise_of(session, instrument) if session.header.instrument == instrument.id else None
+            return readings_for(Patching(patches.labels, patches.xyz[:, 1], patches.count), instrument, noise)
+        listed = standard_list()
+        light = self._wanted_light(standing.row, inputs)
+        names = tuple((label,) for label in listed.labels)
+        return readings_for(Patching(names, light, np.ones(len(light))), instrument, None)
+
+    def _wanted_light(self, row: Monitor, inputs: RoomInputs | None) -> Array:
+        """Return the luminance of the standard list as the screen has it, or as its encoding says."""
+        if inputs is not None and inputs.projector_choice.session is not None:
+            reference = self.historian.judge(inputs, inputs.projector_choice.session).reference
+            return np.asarray(reference.wanted.xyz[:, 1])
+        facility = self.archive.facility
+        encoding = facility.projectors[facility.rooms[row.room].projector].encoding
+        return np.asarray(nominal_response(encoding, np.zeros(3)).forward(standard_list().signal)[:, 1])
+
+
+def _refused(archive: Archive, row: Monitor) -> str:
+    """Return why a monitor's newest session is refused, in words; empty where it is not."""
+    problems = (*archive.calibrated_choice(row).problems, *archive.native_choice(row).problems)
+    return "; ".join(str(problem) for problem in dict.fromkeys(problems))
