@@ -262,6 +262,11 @@ def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[L
         for room in rooms
         if room.after.settings is not None and room.after.settings.reference == "nominal"
     ]
+    found += [
+        f"{screen.entry}: lamp hours do not fall between the two sessions, so as far as they tell the lamp is the same"
+        for screen in screens
+        if _same_lamp(screen)
+    ]
     late = [monitor.after.monitor for room in rooms for monitor in room.monitors if monitor.since]
     if late:
         found.append(
@@ -269,3 +274,8 @@ def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[L
             "the old lamp"
         )
     return found
+
+
+def _same_lamp(screen: ScreenChange) -> bool:
+    before, after = screen.before.header.hours, screen.after.header.hours
+    return before is not None and after is not None and after >= before

@@ -20,9 +20,8 @@ from matchlib.readings.session import Session
 
 COLOURS = ("white", "red", "green", "blue")
 _LENGTHS = (*COLOURS, "tone")
-_UNITS = {"luminance": "relative", "contrast": "relative", "gamma": "", "tone": "L*"} | dict.fromkeys(
-    COLOURS, "Δu′v′"
-)
+_UNITS = {"luminance": "relative"} | dict.fromkeys(COLOURS, "Δu′v′")
+_UNITS |= {"gamma": "", "tone": "L*", "contrast": "relative"}
 
 
 @dataclass(frozen=True, slots=True)
