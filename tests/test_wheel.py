@@ -32,7 +32,9 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
         "matchlib/notebooks/room_match.ipynb",
         "matchlib/notebooks/explore_mismatch.ipynb",
         "matchlib/notebooks/instrument_check.ipynb",
+        "matchlib/notebooks/lamp_change.ipynb",
         "matchlib/reporting/template.typ",
+        "matchlib/reporting/lamp.typ",
         "matchlib/py.typed",
     } <= names
     assert not [name for name in names if name.startswith(("tests/", "data/", "notebooks/"))]
@@ -58,5 +60,6 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
         "room_match.ipynb",
         "explore_mismatch.ipynb",
         "instrument_check.ipynb",
+        "lamp_change.ipynb",
     }
     assert (away / "copies" / "room_match.ipynb").is_file()

@@ -215,18 +215,23 @@ def _digest(
 
 def change_of(plan: LampPlan) -> LampChange:
     """Return what a lamp change did, from its plan."""
+    screens = screens_of(plan)
+    limits = [inputs.room.tolerances.luminance for inputs in plan.rooms]
+    drift = drift_back(screens[0], plan.splits[0].earlier, min(limits, default=None))
+    splits = {split.entry: split for split in plan.splits}
+    rooms = tuple(_room(inputs, splits[inputs.room.projector]) for inputs in plan.rooms)
+    return LampChange(plan, screens, drift, rooms, tuple(_warnings(plan, screens, rooms)))
+
+
+def screens_of(plan: LampPlan) -> tuple[ScreenChange, ...]:
+    """Return what moved on each entry of the machine, the one named first."""
+    meters = Meters(plan.facility.instruments, {})
     with one_thread():
-        meters = Meters(plan.facility.instruments, {})
-        screens = tuple(
+        return tuple(
             screen_change(split.entry, split.before.session, split.after.session, meters)
             for split in plan.splits
             if split.before.session is not None and split.after.session is not None
         )
-        limits = [inputs.room.tolerances.luminance for inputs in plan.rooms]
-        drift = drift_back(screens[0], plan.splits[0].earlier, min(limits, default=None))
-    splits = {split.entry: split for split in plan.splits}
-    rooms = tuple(_room(inputs, splits[inputs.room.projector]) for inputs in plan.rooms)
-    return LampChange(plan, screens, drift, rooms, tuple(_warnings(plan, screens, rooms)))
 
 
 def _room(inputs: RoomInputs, split: Split) -> LampRoom:
@@ -263,7 +268,13 @@ def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[L
         if room.after.settings is not None and room.after.settings.reference == "nominal"
     ]
     found += [
-        f"{screen.entry}: lamp hours do not fall between the two sessions, so as far as they tell the lamp is the same"
+        f"{file}: no patch was read twice, so the scatter is not known, the instrument's whole stated uncertainty "
+        "counts, and only large changes are told; read white, black and the full primaries three times"
+        for screen in screens
+        for file in screen.unrepeated
+    ]
+    found += [
+        f"{screen.entry}: lamp hours do not fall between the two sessions: as far as they tell the lamp is the same"
         for screen in screens
         if _same_lamp(screen)
     ]

@@ -1,6 +1,6 @@
 """What moved on a screen from one session to another, each figure against its uncertainty."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from matchlib.matching.uncertainty import Uncertainty, drawn_errors, effective_f
 from matchlib.patches import standard_list
 from matchlib.perception.difference import uv, xyz_to_lab
 from matchlib.readings.instrument import Meters
-from matchlib.readings.session import Session
+from matchlib.readings.session import Session, average_repeats
 
 COLOURS = ("white", "red", "green", "blue")
 _LENGTHS = (*COLOURS, "tone")
@@ -53,7 +53,8 @@ class ScreenChange:
     Attributes:
         entry: Id of the projector entry.
         before: Session with the old lamp; ``after``: with the new one.
-        one_instrument: Whether one instrument read both, so that its scale cancels.
+        one_instrument: Whether one instrument read both.
+        unrepeated: Files without a patch that was read twice: nothing tells how well the instrument repeats itself.
         moved: What moved.
         white_step: u′, v′ of white after less before, shape (2,); ``white_covariance``: of that, shape (2, 2).
         greys: Signals of the greys of the standard list, shape (k,).
@@ -65,6 +66,7 @@ class ScreenChange:
     after: Session
     figures: tuple[Figures, Figures]
     one_instrument: bool
+    unrepeated: tuple[str, ...]
     moved: tuple[Moved, ...]
     white_step: Array
     white_covariance: Array
@@ -80,7 +82,8 @@ def screen_change(entry: str, before: Session, after: Session, meters: Meters) -
     """Return what moved on a screen from one session to another.
 
     Both sessions go through the same draws of errors (JCGM 101:2008): what one instrument's scale, and the common
-    share of its chromaticity error, make of both cancels.
+    share of its chromaticity error, make of both cancels. Where a session has no repeats nothing cancels: its
+    scatter is not known, and the instrument's stated uncertainty stands for it.
     """
     responses = [fit_display(session) for session in (before, after)]
     figures = [
@@ -91,7 +94,8 @@ def screen_change(entry: str, before: Session, after: Session, meters: Meters) -
         errors_of_screen(session, response, meters)
         for session, response in zip((before, after), responses, strict=True)
     ]
-    sure = _sure(errors[0], errors[1], figures)
+    unrepeated = tuple(session.file for session in (before, after) if not (average_repeats(session).count > 1).any())
+    sure = _sure(errors[0], _unlike(errors[1]) if unrepeated else errors[1], figures)
     places = _grey_places()
     signal = standard_list().signal[places]
     names = [name for name in _UNITS if name in sure.values]
@@ -102,12 +106,18 @@ def screen_change(entry: str, before: Session, after: Session, meters: Meters) -
         after=after,
         figures=(figures[0], figures[1]),
         one_instrument=before.header.instrument == after.header.instrument,
+        unrepeated=unrepeated,
         moved=tuple(_moved(name, figures, sure, zeros.get(name, 0.0)) for name in names),
         white_step=np.array([sure.values["white_u"], sure.values["white_v"]]),
         white_covariance=sure.white_covariance,
         greys=signal[:, 0],
         light=np.array([response.forward(signal)[:, 1] for response in responses]),
     )
+
+
+def _unlike(display: Display) -> Display:
+    """Return a display as if an instrument of its own had read it, as good as the one that did."""
+    return display if display.sources is None else replace(display, sources=replace(display.sources, instrument=""))
 
 
 def _unsure_zeros(sessions: tuple[Session, Session], figures: list[Figures], meters: Meters) -> float:
