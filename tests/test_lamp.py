@@ -110,6 +110,9 @@ def test_it_names_the_right_monitors_and_what_to_set_on_them(changed, displays):
     old, new = found["M1"].before.set_to, found["M1"].after.set_to
     steps = lamp_words.to_change(old, new)
     assert steps["luminance"] == (round(round(new.luminance, 1) - round(old.luminance, 1), 1),)
+    lines = lamp_words.change_lines(found["M2"])
+    assert lines[0] == "+8.6 cd/m²"
+    assert all(line.split()[0] in {"+8.6", "gamma", *"WRGB"} and len(line.split()) > 1 for line in lines)
     assert found["M2"].after.set_to.luminance == pytest.approx(48.0, abs=0.1)
     assert not [line for line in change.warnings if "read after the change" in line]
 

@@ -54,7 +54,7 @@ def lamp_data(change: LampChange, files: dict[tuple[str, str], tuple[str, Drawin
         "drift": lamp_words.drift_words(change.drift, min(limits, default=None)),
         "version": change.version,
         "hash": plan.hash,
-        "rooms": [[room.after.room, lamp_words.room_line(room)] for room in change.rooms],
+        "rooms": [[room.after.room, lamp_words.put_out(room), lamp_words.room_line(room)] for room in change.rooms],
         "visits": [_visit(number, *entry) for number, entry in enumerate(visits[:_FIRST_PAGE], start=1)],
         "more": _more(len(visits)),
         "staying": lamp_words.staying(change),

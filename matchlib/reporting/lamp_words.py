@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from matchlib.matching.lamp import ALREADY_OUT, GROUPS, LampChange, LampMonitor, LampRoom
+from matchlib.matching.lamp import ALREADY_OUT, GROUPS, NEWLY_OUT, LampChange, LampMonitor, LampRoom
 from matchlib.matching.lamp_drift import Course, Drift
 from matchlib.matching.lamp_moved import COLOURS, Moved, ScreenChange
 from matchlib.matching.result import Target
@@ -22,7 +22,7 @@ _PLACES = {"luminance": 1, "white": 4, "gamma": 2, "red": 4, "green": 4, "blue":
 def headline(change: LampChange) -> str:
     """Return the answer: ``The new lamp puts 1 of 6 monitors out``."""
     monitors = [monitor for room in change.rooms for monitor in room.monitors]
-    out = [monitor for monitor in monitors if monitor.group == GROUPS[0]]
+    out = [monitor for monitor in monitors if monitor.group == NEWLY_OUT]
     if not monitors:
         return "The new lamp serves no monitor"
     if out:
@@ -146,12 +146,12 @@ def change_lines(monitor: LampMonitor) -> list[str]:
     before, after = monitor.before.set_to, monitor.after.set_to
     if before is None or after is None:
         return ["–"]
-    told = []
-    for name, step in to_change(before, after).items():
-        shown = " ".join(f"{value:+.{_PLACES[name]}f}".replace("-", "\u2212") for value in step)
-        told.append(
-            {"luminance": f"{shown} cd/m²", "gamma": f"gamma {shown}"}.get(name, f"{name[0].upper()} {shown}")
-        )
+    steps, told = to_change(before, after), []
+    for name in ("luminance", "gamma", *COLOURS):
+        if name in steps:
+            shown = " ".join(f"{value:+.{_PLACES[name]}f}".replace("-", "\u2212") for value in steps[name])
+            others = {"luminance": f"{shown} cd/m²", "gamma": f"gamma {shown}"}
+            told.append(others.get(name, f"{name[0].upper()} {shown}"))
     return told or ["nothing"]
 
 
@@ -175,6 +175,12 @@ def why(monitor: LampMonitor) -> str:
 def action(monitor: LampMonitor) -> str:
     """Return what happens with a monitor."""
     return words.next_step(monitor.after)
+
+
+def put_out(room: LampRoom) -> str:
+    """Return the monitors that a room lost by the change."""
+    lost = [words.name_of(monitor.after) for monitor in room.monitors if monitor.group == NEWLY_OUT]
+    return words.join(lost) or "none"
 
 
 def room_line(room: LampRoom) -> str:
