@@ -108,6 +108,34 @@ def check(facility: Path, on: str) -> None:
 
 @commands.command()
 @_FACILITY
+@click.argument("projector")
+@click.option("--before", default="", metavar="DATE", help="Of the last session with the old lamp (YYYY-MM-DD).")
+@click.option("--after", default="", metavar="DATE", help="Of the first session with the new lamp (YYYY-MM-DD).")
+@click.option(
+    "--out",
+    default=Path("reports"),
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the report goes, below DIR/FACILITY/_lamp; default: reports.",
+)
+def lamp(**request: Any) -> None:
+    """Say what a lamp change did to PROJECTOR, and whom it touches, without measuring a monitor again.
+
+    The change is found where lamp hours fall, or between the two days given. Other entries with the same unit
+    were changed with it.
+    """
+    from matchlib.running.lamp import Request, run
+
+    told = run(Request(**request))
+    for line in told.errors:
+        click.echo(f"error: {line}", err=True)
+    for line in told.lines:
+        click.echo(line)
+    sys.exit(told.code)
+
+
+@commands.command()
+@_FACILITY
 @click.argument("monitor")
 @click.option(
     "--level",
@@ -199,7 +227,7 @@ def worklist(facility: Path, on: str, out: Path, **rules: Any) -> None:
     from matchlib.reporting.worklist import duration, room_line
     from matchlib.running.worklist import Request, write_worklist
 
-    bar = _Bar()
+    bar = _Bar("room")
     try:
         made = write_worklist(Request(facility, out, on, Rules(**rules)), bar.step, bar.begin)
     finally:

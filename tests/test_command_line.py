@@ -17,7 +17,7 @@ def call(capsys, *arguments):
 def test_help_names_every_command(capsys):
     code, out, _ = call(capsys, "--help")
     assert code == 0
-    for name in ("report", "check", "correction", "demo", "notebooks"):
+    for name in ("report", "check", "lamp", "correction", "demo", "notebooks"):
         assert name in out
 
 

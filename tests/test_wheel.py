@@ -33,8 +33,10 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
         "matchlib/notebooks/explore_mismatch.ipynb",
         "matchlib/notebooks/instrument_check.ipynb",
         "matchlib/notebooks/display_history.ipynb",
+        "matchlib/notebooks/lamp_change.ipynb",
         "matchlib/reporting/template.typ",
         "matchlib/reporting/worklist.typ",
+        "matchlib/reporting/lamp.typ",
         "matchlib/py.typed",
     } <= names
     assert not [name for name in names if name.startswith(("tests/", "data/", "notebooks/"))]
@@ -61,5 +63,6 @@ def test_an_installed_wheel_does_the_main_job_in_any_folder(tmp_path):
         "explore_mismatch.ipynb",
         "instrument_check.ipynb",
         "display_history.ipynb",
+        "lamp_change.ipynb",
     }
     assert (away / "copies" / "room_match.ipynb").is_file()

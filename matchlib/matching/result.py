@@ -314,7 +314,7 @@ class RoomMatch:
             "set_aside": [{"file": file, "reason": reason} for file, reason in self.set_aside],
             "warnings": list(self.warnings),
         }
-        return json.dumps(_plain(content), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+        return json.dumps(plain(content), ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
     @classmethod
     def from_json(cls, text: str) -> "RoomMatch":
@@ -337,14 +337,14 @@ def _public(entry: MonitorMatch | ProjectorMatch) -> dict[str, Any]:
     return {name: value for name, value in values.items() if name not in _PRIVATE}
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """Return a value as JSON has it: rounded, not finite as null."""
     if isinstance(value, float):
         return float(f"{value:.{_DIGITS}g}") + 0.0 if math.isfinite(value) else None
     if isinstance(value, Mapping):
-        return {key: _plain(entry) for key, entry in value.items()}
+        return {key: plain(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
+        return [plain(entry) for entry in value]
     if hasattr(value, "__dataclass_fields__"):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
     return value

@@ -61,12 +61,15 @@ def report_pdf(room: RoomMatch, drawings: Iterable[Drawing], numbers: bytes, she
     _check_complete(room, set(named))
     files = {key: (f"{place}.svg", drawing) for place, (key, drawing) in enumerate(named.items())}
     data = page_data(room, files)
-    data["attachments"] = [
-        {"file": file, "relationship": relation, "mime": mime, "description": description}
-        for file, relation, mime, description in _ATTACHED
-    ]
-    beside = {"match.json": numbers, "targets.csv": sheet} | {file: drawing.svg for file, drawing in files.values()}
-    return set_pdf(Setting("template.typ", room.date, f"room {room.room}", room.root), data, beside)
+    data["attachments"] = attachments(_ATTACHED)
+    parts = {"match.json": numbers, "targets.csv": sheet} | {file: drawing.svg for file, drawing in files.values()}
+    return set_pdf(Setting("template.typ", f"room {room.room}", room.date, room.root), data, parts)
+
+
+def attachments(attached: Iterable[tuple[str, str, str, str]]) -> list[dict[str, str]]:
+    """Return files to attach as a template reads them: file, relationship, MIME type, description."""
+    names = ("file", "relationship", "mime", "description")
+    return [dict(zip(names, entry, strict=True)) for entry in attached]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,46 +77,47 @@ class Setting:
     """How a PDF is set.
 
     Attributes:
-        template: File beside this module, which reads ``data.json``.
-        day: Of the document, YYYY-MM-DD.
-        subject: What it is the PDF of, for messages.
-        root: The facility folder, for its fonts; None: the bundled fonts alone.
+        template: File name in this folder.
+        subject: Whose PDF it is, for messages.
+        day: YYYY-MM-DD, the document's date.
+        root: The facility folder, for its fonts; None: only the bundled ones.
     """
 
     template: str
-    day: str
     subject: str
+    day: str
     root: Path | None = None
 
 
-def set_pdf(setting: Setting, data: Mapping[str, Any], beside: Mapping[str, bytes]) -> bytes:
-    """Return data set by a template as PDF/UA-1 and PDF/A-3a.
+def set_pdf(setting: Setting, data: dict[str, Any], parts: Mapping[str, bytes]) -> bytes:
+    """Return a template set with its data as PDF/UA-1 and PDF/A-3a.
 
     Args:
-        setting: Template, day, fonts.
-        data: What the template says; ``fonts`` is added.
-        beside: Files that the template reads or attaches, by name.
+        setting: Template, date, fonts.
+        data: What the template reads as ``data.json``; the names of the fonts are added.
+        parts: The other files that it reads or attaches.
 
     Raises:
-        ReportError: The template cannot be set.
+        ReportError: It cannot be set.
     """
     import matplotlib as mpl
     import typst
 
-    own_fonts = [setting.root / FONTS] if setting.root is not None and font_files(setting.root) else []
+    root = setting.root
+    own_fonts = [root / FONTS] if root is not None and font_files(root) else []
+    data = _cleaned(data) | {"fonts": [_FONT, *_families(own_fonts)]}
     font_folders = [Path(mpl.get_data_path()) / "fonts" / "ttf", *own_fonts]
-    told = {**data, "fonts": [_FONT, *_families(own_fonts)]}
     with TemporaryDirectory(prefix="matchlib-") as name:
-        root = Path(name)
-        (root / "main.typ").write_bytes((package_folder() / "reporting" / setting.template).read_bytes())
-        (root / "data.json").write_text(json.dumps(told, ensure_ascii=False), encoding="utf-8")
-        for file, content in beside.items():
-            (root / file).write_bytes(content)
+        folder = Path(name)
+        (folder / "main.typ").write_bytes((package_folder() / "reporting" / setting.template).read_bytes())
+        (folder / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+        for file, content in parts.items():
+            (folder / file).write_bytes(content)
         try:
             compiler = typst.Compiler(
-                str(root / "main.typ"),
-                root=str(root),
-                font_paths=[str(folder) for folder in font_folders],
+                str(folder / "main.typ"),
+                root=str(folder),
+                font_paths=[str(fonts) for fonts in font_folders],
                 ignore_system_fonts=True,
             )
             pdf = compiler.compile(format="pdf", pdf_standards=["ua-1", "a-3a"], timestamp=_noon(setting.day))
@@ -122,6 +126,17 @@ def set_pdf(setting: Setting, data: Mapping[str, Any], beside: Mapping[str, byte
     if not isinstance(pdf, bytes):
         raise ReportError(f"the PDF of {setting.subject} came out empty; run again")
     return pdf
+
+
+def _cleaned(value: Any) -> Any:
+    """Return data with every text in it as fonts can set it."""
+    if isinstance(value, str):
+        return words.clean(value)
+    if isinstance(value, dict):
+        return {key: _cleaned(entry) for key, entry in value.items()}
+    if isinstance(value, list):
+        return [_cleaned(entry) for entry in value]
+    return value
 
 
 def _noon(day: str) -> datetime:

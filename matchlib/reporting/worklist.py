@@ -164,7 +164,7 @@ def worklist_pdf(worklist: Worklist) -> bytes:
         ReportError: The template cannot be set.
     """
     table = worklist_csv(worklist)
-    setting = Setting("worklist.typ", worklist.on.isoformat(), "the worklist", worklist.root)
+    setting = Setting("worklist.typ", "the worklist", worklist.on.isoformat(), worklist.root)
     return set_pdf(setting, _cleaned(page_data(worklist)), {"worklist.csv": table.encode()})
 
 

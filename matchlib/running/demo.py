@@ -2,6 +2,7 @@
 
 People, rooms and figures are made up. Its displays are simulated, so that what is wrong with each is known.
 Its colorimeter errs as an invented one does on a wide-gamut LCD, and two pairs of sessions correct it.
+The lamp of its big screen was changed in summer; four sessions tell how the earlier one aged.
 """
 
 from dataclasses import dataclass, replace
@@ -171,6 +172,38 @@ def _projectors() -> dict[str, SimulatedDisplay]:
     return {"big-screen": screen, "small-screen": laser}
 
 
+@dataclass(frozen=True, slots=True)
+class DemoLamp:
+    """The big screen read with its earlier lamp: when, at how many hours, and its white."""
+
+    measured: str
+    hours: int
+    luminance: float
+    white: Pair
+
+
+_EARLIER_LAMP = (
+    DemoLamp("2026-01-08T08:40:00+00:00", 152, 47.0, (0.3138, 0.3503)),
+    DemoLamp("2026-03-11T08:20:00+00:00", 690, 44.1, (0.3138, 0.3495)),
+    DemoLamp("2026-05-20T08:30:00+01:00", 1290, 41.5, (0.3139, 0.3484)),
+    DemoLamp("2026-07-28T08:30:00+01:00", 1870, 38.7, (0.3139, 0.3474)),
+)
+
+
+def _earlier_lamp_files() -> dict[str, str]:
+    """Return the big screen's sessions before its lamp was changed: 18 % less light at the end."""
+    files = {}
+    for seed, lamp in enumerate(_EARLIER_LAMP, start=501):
+        screen = _projectors()["big-screen"]
+        share = lamp.luminance / screen.luminance
+        shows = replace(screen, luminance=lamp.luminance, white_xy=lamp.white, black=screen.black * share)
+        keys = _keys("big-screen", "calibrated", lamp.measured, "spectro-1", lamp.hours)
+        files[f"readings/{lamp.measured[:10]}/big-screen.csv"] = SimulatedSession(
+            shows, keys | {"measured": lamp.measured}, _DARK_ROOM, seed
+        ).text()
+    return files
+
+
 def demo_files() -> dict[str, str]:
     """Return the demo facility: path relative to its folder, and text."""
     files = {"facility.toml": _FACILITY}
@@ -186,6 +219,7 @@ def demo_files() -> dict[str, str]:
             files |= _monitor_files(monitor, seed)
     for seed, pair in zip((401, 403), _PAIRS, strict=True):
         files |= _pair_files(pair, seed)
+    files |= _earlier_lamp_files()
     return files
 
 

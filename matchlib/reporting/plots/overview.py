@@ -42,11 +42,11 @@ def overview(room: RoomMatch) -> Drawing:
     end = max([_LEAST, *(1.08 * value for monitor in room.monitors for value in _ends(monitor))])
     with sheet(_WIDTH, height) as figure:
         axes = figure.add_axes((0.035, _BELOW / height, 0.855, _ROW * count / height))
-        _zones(axes, end)
+        zones(axes, end)
         for place, monitor in enumerate(room.monitors):
             _row(axes, place, monitor)
         if limit is not None:
-            _limit(axes, limit)
+            limit_line(axes, limit)
         _frame(axes, count, end)
         svg = save_svg(figure)
     return Drawing("overview", "", _alt(room, limit), svg)
@@ -66,7 +66,8 @@ def _sure(monitor: MonitorMatch) -> tuple[float, float]:
     return max(0.0, mean - expanded), mean + expanded
 
 
-def _zones(axes: "Axes", end: float) -> None:
+def zones(axes: "Axes", end: float) -> None:
+    """Shade an axis of roots of mean CIEDE2000 by the words for its sizes, up to ``end``."""
     low = 0.0
     for place, (high, word, _) in enumerate(SIZES):
         left, right = np.sqrt(low), np.sqrt(min(high, end))
@@ -111,7 +112,8 @@ def _row(axes: "Axes", place: int, monitor: MonitorMatch) -> None:
     axes.text(1.012, place, " → ".join(f"{value:.1f}" for value in ends), va="center", transform=across)
 
 
-def _limit(axes: "Axes", limit: float) -> None:
+def limit_line(axes: "Axes", limit: float) -> None:
+    """Draw the limit of the mean difference on such an axis."""
     root = float(np.sqrt(limit))
     axes.axvline(root, color=INK, linewidth=0.9, linestyle=(0, (1, 1.5)), zorder=1.5)
     axes.text(root, 1.0, f"limit {limit:g}", transform=axes.get_xaxis_transform(), ha="center", va="bottom")

@@ -1,0 +1,160 @@
+"""``matchlib lamp``: the report of a lamp change, whole or not there, never overwritten."""
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, cast
+
+from matchlib.errors import InputError, MatchlibError, Problem, ReportError
+from matchlib.facility.file import read_facility
+from matchlib.matching.lamp import LampPlan, lamp_plan
+from matchlib.package import notebooks_folder
+from matchlib.readings.archive import Archive
+from matchlib.reporting.lamp import FILES
+from matchlib.running.notebook import NotebookError, RoomParameters, count_drawings, error_outputs, execute
+from matchlib.running.store import Store
+
+NOTEBOOK = "lamp_change.ipynb"
+FOLDER = "_lamp"
+REPORT = (*FILES, "lamp.ipynb")
+
+
+@dataclass(frozen=True, slots=True)
+class LampParameters:
+    """The parameters of ``lamp_change.ipynb``, each a literal that JSON can hold."""
+
+    facility: str
+    projector: str
+    before: str
+    after: str
+    out: str
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What was asked for on the command line.
+
+    Attributes:
+        before: YYYY-MM-DD; with ``after``: between which days the lamp was changed. Empty: by lamp hours.
+    """
+
+    facility: Path
+    projector: str
+    before: str = ""
+    after: str = ""
+    out: Path = Path("reports")
+
+
+@dataclass(slots=True)
+class Told:
+    """What came of it: lines for stdout, and errors; the exit code."""
+
+    lines: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+    code: int = 0
+
+
+def run(request: Request) -> Told:
+    """Make the report of a lamp change, or find that it stands.
+
+    Raises:
+        InputError: Nothing was written: the facility, the days, or every room is at fault, or there is no change.
+        ReportError: The notebook failed; it and its log are kept.
+    """
+    facility = read_facility(request.facility)
+    plan = lamp_plan(Archive(facility), request.projector, request.before, request.after)
+    store = Store(request.out, facility.root.name)
+    report = store.report(FOLDER, plan.day, plan.hash)
+    stands = report.is_dir()
+    if stands:
+        _check_whole(report)
+    else:
+        _make(request, plan, store, report)
+    return _told(plan, report, stands=stands)
+
+
+def _check_whole(folder: Path) -> None:
+    missing = [name for name in REPORT if not (folder / name).is_file()]
+    if missing:
+        raise ReportError(f"{folder} lacks {', '.join(missing)}; move that folder away and run again")
+
+
+def _make(request: Request, plan: LampPlan, store: Store, report: Path) -> None:
+    try:
+        store.root.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        what = f"cannot write to {store.root}: {error.strerror or error}"
+        raise InputError(Problem(what, "name another folder with --out")) from None
+    store.sweep()
+    with store.part(FOLDER, plan.hash) as part:
+        _execute(request, plan, store, part)
+        _finish(store, part, report)
+
+
+def _execute(request: Request, plan: LampPlan, store: Store, part: Path) -> None:
+    saved = part / "lamp.ipynb"
+    root = str(plan.facility.root)
+    parameters = LampParameters(root, request.projector, request.before, request.after, str(part))
+    try:
+        # It asks of its parameters only that they are a dataclass
+        execute(notebooks_folder() / NOTEBOOK, cast("RoomParameters", parameters), saved)
+        _check(plan, part)
+    except NotebookError as error:
+        folder = store.fail(FOLDER, saved, error.log)
+        if error.name == "InputError":
+            raise ReportError(f"the inputs changed during the run: {error.value}; run again") from None
+        text = f"the notebook failed ({error}); it and its log are kept in {folder}"
+        raise ReportError(text) from None
+    except MatchlibError as error:
+        store.fail(FOLDER, saved, str(error))
+        raise
+
+
+def _check(plan: LampPlan, part: Path) -> None:
+    """Refuse a report that is not whole, or not made of what was planned."""
+    missing = [name for name in REPORT if not (part / name).is_file()]
+    if missing:
+        raise ReportError(f"{NOTEBOOK} left no {', '.join(missing)}")
+    errors = error_outputs(part / "lamp.ipynb")
+    if errors:
+        raise ReportError(f"{NOTEBOOK}: {errors[0]}")
+    if _numbers(part)["hash"] != plan.hash:
+        raise ReportError("the inputs of the lamp change changed during the run; run again")
+    if count_drawings(part / "lamp.ipynb") < 1:
+        raise ReportError(f"{NOTEBOOK} shows no drawing")
+
+
+def _finish(store: Store, part: Path, report: Path) -> None:
+    """Rename the part folder to its report, unless another run left the same bytes there first."""
+    kept = {name: (part / name).read_bytes() for name in FILES}
+    try:
+        store.finish(part, report)
+    except OSError:  # also where the store looks for a room's files in a report that another run left
+        if not report.is_dir():
+            raise
+        different = [name for name, content in kept.items() if (report / name).read_bytes() != content]
+        if different:
+            text = f"{report} was made by another run at once and differs in {', '.join(different)}"
+            raise ReportError(f"{text}; move it away and run again") from None
+
+
+def _told(plan: LampPlan, report: Path, *, stands: bool) -> Told:
+    """Return a line a room, then the screen's with the path of the report."""
+    numbers = _numbers(report)
+    lines = [f"{room['room']}   {room['line']}" for room in numbers["rooms"]]
+    state = " · unchanged" if stands else ""
+    lines.append(f"{plan.projector.id}   {numbers['line']}{state} → {_short(report)}")
+    errors = [f"{name}: {problem}" for name, problems in plan.faults.items() for problem in problems]
+    return Told(lines, errors, 1 if errors else 0)
+
+
+def _numbers(folder: Path) -> dict[str, Any]:
+    return json.loads((folder / "lamp.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+
+
+def _short(path: Path) -> str:
+    """Return a path as its reader would type it from here."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)
