@@ -106,7 +106,7 @@ print(execute(Path({str(NOTEBOOK)!r}), RoomParameters({str(folder)!r}, "studio-2
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("True matchlib.running.preloaded is not imported")
-    assert "drawings=5" in done.stdout
+    assert "drawings=6" in done.stdout
 
 
 @slow

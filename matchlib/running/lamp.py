@@ -3,7 +3,7 @@
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from matchlib.errors import InputError, MatchlibError, Problem, ReportError
 from matchlib.facility.file import read_facility
@@ -11,7 +11,7 @@ from matchlib.matching.lamp import LampPlan, lamp_plan
 from matchlib.package import notebooks_folder
 from matchlib.readings.archive import Archive
 from matchlib.reporting.lamp import FILES
-from matchlib.running.notebook import NotebookError, RoomParameters, count_drawings, error_outputs, execute
+from matchlib.running.notebook import NotebookError, Ran, execute
 from matchlib.running.store import Store
 
 NOTEBOOK = "lamp_change.ipynb"
@@ -88,7 +88,7 @@ def _make(request: Request, plan: LampPlan, store: Store, report: Path) -> None:
     store.sweep()
     with store.part(FOLDER, plan.hash) as part:
         _execute(request, plan, store, part)
-        _finish(store, part, report)
+        store.finish(part, report, FILES)
 
 
 def _execute(request: Request, plan: LampPlan, store: Store, part: Path) -> None:
@@ -96,9 +96,8 @@ def _execute(request: Request, plan: LampPlan, store: Store, part: Path) -> None
     root = str(plan.facility.root)
     parameters = LampParameters(root, request.projector, request.before, request.after, str(part))
     try:
-        # It asks of its parameters only that they are a dataclass
-        execute(notebooks_folder() / NOTEBOOK, cast("RoomParameters", parameters), saved)
-        _check(plan, part)
+        ran = execute(notebooks_folder() / NOTEBOOK, parameters, saved)
+        _check(plan, part, ran)
     except NotebookError as error:
         folder = store.fail(FOLDER, saved, error.log)
         if error.name == "InputError":
@@ -110,32 +109,17 @@ def _execute(request: Request, plan: LampPlan, store: Store, part: Path) -> None
         raise
 
 
-def _check(plan: LampPlan, part: Path) -> None:
+def _check(plan: LampPlan, part: Path, ran: Ran) -> None:
     """Refuse a report that is not whole, or not made of what was planned."""
     missing = [name for name in REPORT if not (part / name).is_file()]
     if missing:
         raise ReportError(f"{NOTEBOOK} left no {', '.join(missing)}")
-    errors = error_outputs(part / "lamp.ipynb")
-    if errors:
-        raise ReportError(f"{NOTEBOOK}: {errors[0]}")
+    if ran.errors:
+        raise ReportError(f"{NOTEBOOK}: {ran.errors[0]}")
     if _numbers(part)["hash"] != plan.hash:
         raise ReportError("the inputs of the lamp change changed during the run; run again")
-    if count_drawings(part / "lamp.ipynb") < 1:
+    if ran.drawings < 1:
         raise ReportError(f"{NOTEBOOK} shows no drawing")
-
-
-def _finish(store: Store, part: Path, report: Path) -> None:
-    """Rename the part folder to its report, unless another run left the same bytes there first."""
-    kept = {name: (part / name).read_bytes() for name in FILES}
-    try:
-        store.finish(part, report)
-    except OSError:  # also where the store looks for a room's files in a report that another run left
-        if not report.is_dir():
-            raise
-        different = [name for name, content in kept.items() if (report / name).read_bytes() != content]
-        if different:
-            text = f"{report} was made by another run at once and differs in {', '.join(different)}"
-            raise ReportError(f"{text}; move it away and run again") from None
 
 
 def _told(plan: LampPlan, report: Path, *, stands: bool) -> Told:

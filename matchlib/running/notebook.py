@@ -6,9 +6,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from matchlib.errors import InputError, MatchlibError, Problem, ReportError
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 CELL_TIMEOUT, START_TIMEOUT = 600, 120  # seconds
 
@@ -46,12 +49,12 @@ class Ran:
     drawings: int
 
 
-def execute(notebook: Path, parameters: RoomParameters, output: Path, planned: bytes = b"") -> Ran:
+def execute(notebook: Path, parameters: "DataclassInstance", output: Path, planned: bytes = b"") -> Ran:
     """Execute a notebook into ``output``, ``out`` blanked in what is saved.
 
     Args:
         notebook: The notebook.
-        parameters: What to set in it.
+        parameters: What to set in it, as a dataclass of its parameters.
         output: The file to write.
         planned: The room's inputs, packed; where there are none, the notebook reads the facility.
 

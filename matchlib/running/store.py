@@ -4,7 +4,7 @@ import os
 import secrets
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -56,8 +56,13 @@ class Store:
             finally:
                 shutil.rmtree(folder, ignore_errors=True)
 
-    def finish(self, part: Path, report: Path) -> bool:
-        """Rename a part folder to its report; return False where an equal one stood there first.
+    def finish(self, part: Path, report: Path, same: Sequence[str] = SAME_BYTES) -> bool:
+        """Rename a part folder to its report; return False where one with the same bytes stood there first.
+
+        Args:
+            part: The part folder.
+            report: What it becomes.
+            same: Names of the files whose bytes are compared.
 
         Raises:
             ReportError: Another run left other bytes there.
@@ -71,7 +76,7 @@ class Store:
         except OSError:
             if not report.is_dir():
                 raise
-            different = differing(part, report)
+            different = differing(part, report, same)
             if different:
                 raise ReportError(
                     f"{report} was made by another run at once and differs in {', '.join(different)}; "
@@ -92,7 +97,7 @@ class Store:
         folder = self.root / "_failed" / room
         folder.mkdir(parents=True, exist_ok=True)
         if notebook.is_file():
-            write(folder / "match.ipynb", notebook.read_bytes())
+            write(folder / notebook.name, notebook.read_bytes())
         write(folder / "log.txt", log.encode())
         return folder
 
@@ -112,9 +117,9 @@ def write(path: Path, content: bytes) -> None:
         part.unlink(missing_ok=True)
 
 
-def differing(one: Path, other: Path) -> list[str]:
+def differing(one: Path, other: Path, names: Sequence[str] = SAME_BYTES) -> list[str]:
     """Return which of the files that must be the same bytes are not."""
-    return [name for name in SAME_BYTES if (one / name).read_bytes() != (other / name).read_bytes()]
+    return [name for name in names if (one / name).read_bytes() != (other / name).read_bytes()]
 
 
 def _sync(path: Path) -> None:
