@@ -67,7 +67,7 @@ def test_a_forked_kernel_a_usual_one_and_one_that_reads_for_itself_write_the_sam
 ):
     folder = make_facility()
     planned = pack(read_inputs(read_facility(folder), "studio-2", None), "")
-    assert run(folder, tmp_path / "forked", planned).drawings == 5
+    assert run(folder, tmp_path / "forked", planned).drawings == 6
     assert len(kernels) == 1
     assert kernels[0] is not None
     run(folder, tmp_path / "reads")

@@ -12,7 +12,7 @@ import matchlib
 PACKAGE = Path(matchlib.__file__).resolve().parent
 # In this order: what stands later may import what stands earlier, never the other way round.
 ORDER = (
-    *("errors", "arrays", "text", "encoding", "patches", "package"),
+    *("errors", "once", "arrays", "text", "encoding", "patches", "package"),
     *("facility", "readings", "displays", "perception", "matching", "reporting", "running"),
     *("__init__", "cli", "__main__"),
 )

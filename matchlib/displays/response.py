@@ -7,6 +7,7 @@ import numpy as np
 from matchlib.arrays import Array, read_only
 from matchlib.encoding import Encoding, normalised_matrix
 from matchlib.errors import InputError, Problem
+from matchlib.once import once
 from matchlib.readings.session import Patches, Session, average_repeats
 
 GAMMA_FLOOR = 0.05  # of peak: RP 431-2:2011, Annex A fits from peak white down to 5 % of it
@@ -15,7 +16,7 @@ _ROUNDS = 200
 _TABLE = np.linspace(0.0, 1.0, 4097)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class ToneCurve:
     """A monotone curve from signal to linear light, 0 to 1 both.
 
@@ -32,20 +33,15 @@ class ToneCurve:
     root: Array
     exponent: float
 
-    def _interpolator(self) -> object:
-        from scipy.interpolate import PchipInterpolator
-
-        return PchipInterpolator(self.signal, self.root, extrapolate=False)
-
     def forward(self, signal: Array) -> Array:
         """Return linear light of signals, both 0 to 1, any shape; signals beyond are clipped."""
-        root = self._interpolator()(np.clip(signal, 0.0, 1.0))  # type: ignore[operator]
+        root = _interpolator(self)(np.clip(signal, 0.0, 1.0))  # type: ignore[operator]
         return np.asarray(np.clip(root, 0.0, 1.0) ** self.exponent)
 
     def inverse(self, linear: Array) -> Array:
         """Return the signal of linear light, both 0 to 1, any shape; light beyond is clipped."""
         root = np.clip(linear, 0.0, 1.0) ** (1 / self.exponent)
-        interpolate = self._interpolator()
+        interpolate = _interpolator(self)
         table = interpolate(_TABLE)  # type: ignore[operator]
         signal = np.interp(root, table, _TABLE)
         slope = interpolate.derivative()  # type: ignore[attr-defined]
@@ -54,6 +50,13 @@ class ToneCurve:
             move = np.divide(root - interpolate(signal), steep, out=np.zeros_like(root), where=steep > 1e-6)  # type: ignore[operator]
             signal = np.clip(signal + np.clip(move, -_TABLE[1], _TABLE[1]), 0.0, 1.0)
         return np.asarray(signal)
+
+
+@once
+def _interpolator(curve: ToneCurve) -> object:
+    from scipy.interpolate import PchipInterpolator
+
+    return PchipInterpolator(curve.signal, curve.root, extrapolate=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,6 +5,7 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.displays.response import Response, fit_response
 from matchlib.displays.scattered import ADDITIVE, Recipe, ScatteredResponse, fit_scattered, hold_out
+from matchlib.once import once
 from matchlib.perception.difference import CIEDE2000, Score, ciede2000, score
 from matchlib.readings.checks.ramps import BEYOND_NOISE, SUM
 from matchlib.readings.instrument_noise import fit_noise
@@ -22,6 +23,7 @@ _TRENDS = {
 _KERNELS = {"linear": "linear radial basis functions", "thin_plate_spline": "thin-plate splines"}
 
 
+@once
 def fit_display(session: Session) -> Response:
     """Return the response of a display, additive or not.
 

@@ -8,7 +8,7 @@ from matchlib.arrays import Array
 from matchlib.encoding import Encoding
 from matchlib.matching.result import OneForAll, Target
 from matchlib.matching.room_target import Common, Member, common_target
-from matchlib.matching.solving import Solved
+from matchlib.matching.solving import MenuSolved
 from matchlib.matching.space import Settings, Task
 
 
@@ -37,7 +37,7 @@ class Said:
     warnings: tuple[str, ...] = field(default_factory=tuple)
 
 
-def common_of(solved: Sequence[Solved | None], encoding: Encoding) -> tuple[dict[int, OnOne], Said]:
+def common_of(solved: Sequence[MenuSolved | None], encoding: Encoding) -> tuple[dict[int, OnOne], Said]:
     """Return the room's target on each monitor by place, and what is said of it.
 
     Signals of another encoding mean other colours, so that figures cannot be shared across encodings: the
@@ -79,6 +79,6 @@ def _meaning(found: Common, names: Sequence[str]) -> OneForAll:
     return OneForAll(worst, tuple(names), holder, found.without)
 
 
-def _name(entry: Solved) -> str:
+def _name(entry: MenuSolved) -> str:
     row = entry.prepared.monitor
     return f"{row.id} · {row.preset}" if row.preset else row.id

@@ -11,7 +11,7 @@ from matchlib.matching.for_all import OnOne, common_of
 from matchlib.matching.inputs import RoomInputs
 from matchlib.matching.reference import judge_of
 from matchlib.matching.result import Previous
-from matchlib.matching.solving import Solved, solve_monitors
+from matchlib.matching.solving import MenuSolved, Solved, solve_menus
 from matchlib.perception.difference import ciede2000
 from matchlib.readings.instrument import Meters
 
@@ -36,15 +36,15 @@ def previous_of(inputs: RoomInputs, solved: Sequence[Solved | None]) -> dict[int
     return found
 
 
-def _solved_then(inputs: RoomInputs) -> list[Solved | None]:
+def _solved_then(inputs: RoomInputs) -> list[MenuSolved | None]:
     session = inputs.projector_choice.session
     if session is None:
         return [None] * len(inputs.monitors)
     judge = judge_of(inputs, session, fit_display(session), Meters(inputs.facility.instruments, inputs.corrections))
-    return solve_monitors(judge, inputs.monitors, inputs.choices)
+    return solve_menus(judge, inputs.monitors, inputs.choices)
 
 
-def _previous(old: Solved, now: Solved, shared: OnOne | None) -> Previous:
+def _previous(old: MenuSolved, now: Solved, shared: OnOne | None) -> Previous:
     session = old.prepared.session
     target = old.found.target if shared is None else shared.target
     promised = old.found.after_xyz if shared is None else shared.shown

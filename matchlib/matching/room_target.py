@@ -83,7 +83,7 @@ def common_target(members: Sequence[Member]) -> Common:
     for place in near:
         others = [member for other, member in enumerate(members) if other != place]
         rest = _Problem(others)
-        gains[place] = rest.worst(*rest.solve([shared, *_starts(others)]))
+        gains[place] = rest.worst(*rest.solve([shared]))  # it lies inside the others' limits, and near their best
     holder = min(gains, key=lambda place: (gains[place], place))
     if worst - gains[holder] < _NEAR:
         return found

@@ -55,13 +55,11 @@ class Prepared:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Solved:
-    """A monitor with the best of each level."""
+class MenuSolved:
+    """A monitor with the best of its menu."""
 
     prepared: Prepared
     found: Found
-    curves: Curves
-    table: Levelled
 
     @property
     def compared(self) -> Compared:
@@ -69,21 +67,36 @@ class Solved:
         return self.prepared.compared
 
 
-def solve_monitors(
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved(MenuSolved):
+    """A monitor with the best of each level."""
+
+    curves: Curves
+    table: Levelled
+
+
+def solve_menus(
     judge: Judge, monitors: Sequence[Monitor], choices: Sequence[tuple[Choice, Choice]]
-) -> list[Solved | None]:
-    """Return the best of each level for each monitor, searched side by side; None where it was not measured."""
+) -> list[MenuSolved | None]:
+    """Return the best of each monitor's menu, searched side by side; None where it was not measured."""
     prepared = [
         _prepare(judge, monitor, both) if both[0].session is not None else None
         for monitor, both in zip(monitors, choices, strict=True)
     ]
     measured = [entry for entry in prepared if entry is not None]
-    compared = [entry.compared for entry in measured]
-    found = best_settings_all(compared)
-    curves = best_curves_all(compared, found)
-    tables = [best_table(*pair) for pair in zip(compared, curves, strict=True)]
-    solved = iter([Solved(*parts) for parts in zip(measured, found, curves, tables, strict=True)])
-    return [None if entry is None else next(solved) for entry in prepared]
+    found = iter(best_settings_all([entry.compared for entry in measured]))
+    return [None if entry is None else MenuSolved(entry, next(found)) for entry in prepared]
+
+
+def solve_monitors(
+    judge: Judge, monitors: Sequence[Monitor], choices: Sequence[tuple[Choice, Choice]]
+) -> list[Solved | None]:
+    """Return the best of each level for each monitor, searched side by side; None where it was not measured."""
+    menus = solve_menus(judge, monitors, choices)
+    measured = [entry for entry in menus if entry is not None]
+    curves = best_curves_all([entry.compared for entry in measured], [entry.found for entry in measured])
+    boxes = iter([(own, best_table(entry.compared, own)) for entry, own in zip(measured, curves, strict=True)])
+    return [None if entry is None else Solved(entry.prepared, entry.found, *next(boxes)) for entry in menus]
 
 
 def _prepare(judge: Judge, monitor: Monitor, choices: tuple[Choice, Choice]) -> Prepared:

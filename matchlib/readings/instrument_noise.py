@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from matchlib.arrays import Array
+from matchlib.once import once
 from matchlib.readings.session import Patches
 
 LEVEL = 0.9545  # of the factors in JCGM 100:2008, Table G.2: k = 2 for many degrees of freedom
@@ -32,6 +33,7 @@ class NoiseModel:
         return np.asarray(np.hypot(self.floor, self.relative * np.asarray(luminance, dtype=np.float64)))
 
 
+@once
 def fit_noise(patches: Patches) -> NoiseModel | None:
     """Return the noise model most likely to give the repeats' scatter in Y; None without repeats.
 

@@ -100,7 +100,7 @@ class Session:
         return self.header.step / peak_code(self.encoding)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class Patches:
     """A session's readings, repeats averaged in XYZ.
 
