@@ -17,7 +17,8 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from many_rooms import write_many_rooms
+from matchlib.facility.file import read_facility
+from matchlib.running.demo_large import Size, write_large
 
 ROOT = Path(__file__).parents[2]
 NOTEBOOK = ROOT / "notebooks" / "room_match.ipynb"
@@ -162,6 +163,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rooms", type=int, default=40)
     parser.add_argument("--large", type=int, default=0, help="rooms of a second, larger facility")
+    parser.add_argument("--years", type=int, default=3, help="of weekly projector and quarterly monitor sessions")
     parser.add_argument("--sample", type=int, default=4, help="rooms in the plain loop")
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args()
@@ -169,11 +171,18 @@ def main():
         return compare(Path(folder), arguments)
 
 
+def write_house(folder, rooms, years):
+    """Write the large demo facility with 7.5 monitors a room, and return its rooms and how many monitors it has."""
+    write_large(folder, Size(rooms, int(7.5 * rooms), years), lambda _: None, lambda: None)
+    facility = read_facility(folder)
+    return list(facility.rooms), len(facility.monitors)
+
+
 def compare(folder, arguments):
     """Measure, print, and return the exit code."""
     facility, rooms = folder / "many", arguments.rooms
-    monitors = write_many_rooms(facility, rooms)
-    sample = [f"room-{place + 1:03d}" for place in range(0, rooms, max(1, rooms // arguments.sample))]
+    names, monitors = write_house(facility, rooms, arguments.years)
+    sample = names[:: max(1, rooms // arguments.sample)][: arguments.sample]
     before = loop(facility, folder / "loop", sample)
     after, peak = run(facility, folder / "out", arguments.workers)
     again, _ = run(facility, folder / "out", arguments.workers)
@@ -191,7 +200,7 @@ def compare(folder, arguments):
         print(f"{name:<30}{took[name]:8.2f}{takes[name]:8.2f}")
     good = plain / ours >= LEAST_RATIO and again < AGAIN_SECONDS and max(peak.values()) < MEMORY_MB
     if arguments.large:
-        write_many_rooms(folder / "large", arguments.large)
+        write_house(folder / "large", arguments.large, arguments.years)
         seconds, large = run(folder / "large", folder / "large-out", arguments.workers)
         cost = seconds / arguments.large
         print(f"\n{arguments.large} rooms: {cost:.2f} s a room, {cost / ours:.2f} of that at {rooms}; {told(large)}")
