@@ -13,8 +13,9 @@ import numpy as np
 from matchlib.arrays import Array
 from matchlib.encoding import xy_to_unit_xyz
 from matchlib.matching.descent import nearest_inside
+from matchlib.matching.ideal import PQ
 from matchlib.matching.result import Target
-from matchlib.matching.settings import Compared, Found, menu_task, target_of
+from matchlib.matching.settings import Compared, Found, absolute_tone, menu_task, target_of
 from matchlib.matching.space import BACKLIGHT, GAMMA, OFF, Search, Settings, Task
 from matchlib.matching.stack import Stack
 from matchlib.perception.difference import xy
@@ -24,6 +25,7 @@ _SOFTENING = (0.1, 0.01, 0.001)  # CIEDE2000: mean lengths have no kink where on
 _STARTS = 2  # of the monitors' own best, those with the least worst difference
 _STEP = 1e-7  # of x, y and gamma: forward differences of the drive
 _NEAR = 0.02  # CIEDE2000: a monitor so near the worst holds the room back too
+_DIMMER = 1e-3  # of the wanted peak
 _ROUNDS, _TRIES = 60, 12  # steps at one softening, and dampings of one step
 _ENOUGH = 1e-6  # relative gain of a step, below which a softening ends
 _HAIR = 1e-2  # of t², in the model
@@ -78,9 +80,12 @@ def common_target(members: Sequence[Member]) -> Common:
         return found
     means = [target.expected.mean for target in found.targets]
     worst = max(means)
-    near = [place for place, mean in enumerate(means) if mean >= worst - _NEAR]
+    near = {place for place, mean in enumerate(means) if mean >= worst - _NEAR}
+    shares = _peak_shares([menu_task(member.compared) for member in members], members)
+    if min(shares) < 1 - _DIMMER:  # whose peak all share holds them back too
+        near.add(shares.index(min(shares)))
     gains = {}
-    for place in near:
+    for place in sorted(near):
         others = [member for other, member in enumerate(members) if other != place]
         rest = _Problem(others)
         gains[place] = rest.worst(*rest.solve([shared]))  # it lies inside the others' limits, and near their best
@@ -269,20 +274,31 @@ class _Problem:
         return Common(whole, tuple(targets), tuple(shown), tuple(set_to), tuple(self.tasks))
 
 
+def _peak_shares(tasks: Sequence[Task], members: Sequence[Member]) -> list[float]:
+    """Return what share of the wanted peak each monitor gives; 1 where its menu leaves the peak alone."""
+    return [
+        min(1.0, float(task.white_xyz[1] / _wanted_peak(member)))
+        if "luminance" in member.compared.monitor.adjusts
+        else 1.0
+        for task, member in zip(tasks, members, strict=True)
+    ]
+
+
+def _wanted_peak(member: Member) -> float:
+    return float(member.compared.ideal.white_xyz[1] - member.compared.veil.seen[1])
+
+
 def _alike(tasks: Sequence[Task], members: Sequence[Member]) -> list[Task]:
     """Return the tasks with one peak for all whose menu takes it, and primaries inside the hull of all gamuts."""
-    dimmable = [
-        task.white_xyz[1] / (member.compared.ideal.white_xyz[1] - member.compared.veil.seen[1])
-        for task, member in zip(tasks, members, strict=True)
-        if "luminance" in member.compared.monitor.adjusts
-    ]
-    lowest = min([*dimmable, 1.0])
+    lowest = min(_peak_shares(tasks, members))
     hull = np.vstack([task.hull_xyz / task.hull_xyz.sum(axis=1, keepdims=True) for task in tasks])
     found = []
     for task, member in zip(tasks, members, strict=True):
-        white = task.white_xyz
+        changed = replace(task, hull_xyz=hull)
         if "luminance" in member.compared.monitor.adjusts:
-            wanted = (member.compared.ideal.white_xyz[1] - member.compared.veil.seen[1]) * lowest
-            white = white * min(1.0, float(wanted / white[1]))
-        found.append(replace(task, white_xyz=white, hull_xyz=hull))
+            white = task.white_xyz * min(1.0, _wanted_peak(member) * lowest / float(task.white_xyz[1]))
+            changed = replace(changed, white_xyz=white)
+            if member.compared.ideal.tone == PQ and task.linear is not None:
+                changed = replace(changed, linear=absolute_tone(member.compared, white))
+        found.append(changed)
     return found

@@ -176,10 +176,7 @@ def box_task(compared: Compared, white: Array, primaries: Array, *, free_primari
     """
     panel, ideal, monitor = compared.panel, compared.ideal, compared.monitor
     pinned = within_peak(nearest_white(panel, white), panel, None if free_primaries else primaries)
-    linear = None
-    if ideal.tone == PQ:  # light is absolute: a lower peak clips instead of dimming all
-        light = signal_to_linear(compared.signal, compared.encoding) * float(ideal.white_xyz[1] / pinned[1])
-        linear = np.minimum(light, 1.0)
+    linear = absolute_tone(compared, pinned) if ideal.tone == PQ else None
     gamma = ideal.gamma if np.isfinite(ideal.gamma) else compared.encoding.gamma
     return Task(
         signal=compared.signal,
@@ -197,6 +194,12 @@ def box_task(compared: Compared, white: Array, primaries: Array, *, free_primari
         shrink=compared.room.out_of_reach == "shrink",
         veil_xyz=compared.veil.seen,
     )
+
+
+def absolute_tone(compared: Compared, white: Array) -> Array:
+    """Return the linear light of PQ on a display of this white, shape (n, 3); a lower peak clips."""
+    light = signal_to_linear(compared.signal, compared.encoding) * float(compared.ideal.white_xyz[1] / white[1])
+    return np.minimum(light, 1.0)
 
 
 def within_peak(white: Array, panel: Panel, fixed_primaries: Array | None = None) -> Array:

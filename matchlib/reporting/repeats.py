@@ -6,6 +6,7 @@ from matchlib.matching.result import MonitorMatch, RoomMatch
 from matchlib.readings.session_drift import drift_of
 
 _MOST = 5  # patches named
+_FEW = 20  # readings of one patch that anybody takes; common practice, no source
 
 
 def repeats_advice(room: RoomMatch, monitor: MonitorMatch) -> str:
@@ -20,6 +21,11 @@ def repeats_advice(room: RoomMatch, monitor: MonitorMatch) -> str:
     begin = f"Repeats: to know each dark patch to {100 * WANTED:.0f} % of its light (k = 2) with {instrument.id}, "
     if not short:
         return f"{begin}the {len(dark)} dark patches were read often enough."
-    told = [f"{patch.name} {patch.needed} times, not {int(patches.count[patch.place])}" for patch in short[:_MOST]]
+    told = [
+        f"{patch.name} {min(patch.needed, _FEW)} times, not {int(patches.count[patch.place])}"
+        for patch in short[:_MOST]
+    ]
+    if any(patch.needed > _FEW for patch in short):
+        told.append(f"though {_FEW} readings do not make the darkest known so well")
     more = f"; and {len(short) - _MOST} more patches, fewer times" if len(short) > _MOST else ""
     return f"{begin}read {', '.join(told)}{more}."
