@@ -175,9 +175,10 @@ def test_a_report_that_another_run_finished_first_is_left_as_it_is(made, tmp_pat
     execute = worker.execute
     theirs = whole(made[1])["room-001"]
 
-    def other_run_is_faster(notebook, parameters, saved):
-        execute(notebook, parameters, saved)
+    def other_run_is_faster(notebook, parameters, saved, planned):
+        ran = execute(notebook, parameters, saved, planned)
         shutil.copytree(theirs, saved.parent.parent / theirs.name)
+        return ran
 
     monkeypatch.setattr(worker, "execute", other_run_is_faster)
     request = Request(made[0], ("room-001",), tmp_path / "out", workers=1)
@@ -290,7 +291,7 @@ def test_a_scheduler_that_goes_away_is_told_and_finished_rooms_stay(made, cluste
     cluster.work(1)
     arguments = ("matchlib", "report", made[0], "--out", tmp_path, "--scheduler", cluster.address)
     process = start(*arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    until(lambda: list(tmp_path.glob("small/*/2*/match.pdf")) and list(tmp_path.rglob(".part-*/match.ipynb")))
+    until(lambda: list(tmp_path.glob("small/*/2*/match.pdf")) and list(tmp_path.rglob(".part-*/.lock")))
     cluster.scheduler.kill()
     out, err = process.communicate(timeout=120)
     assert process.returncode == 1
@@ -309,7 +310,7 @@ def test_workers_die_until_none_tries_again(made, cluster, tmp_path):
     cluster.work(2)
     arguments = ("matchlib", "report", made[0], "--out", tmp_path, "--scheduler", cluster.address)
     process = start(*arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-    until(lambda: len(list(tmp_path.rglob(".part-*/match.ipynb"))) == 2)
+    until(lambda: len(list(tmp_path.rglob(".part-*/.lock"))) == 2)
     cluster.workers[0].kill()
     out, err = process.communicate(timeout=120)
     assert process.returncode == 0, err

@@ -220,7 +220,7 @@ def test_inputs_that_change_during_the_run_are_told(make_facility, tmp_path, mon
     def change_then_execute(*arguments):
         session = folder / "readings" / "M3.csv"
         session.write_text(session.read_text(encoding="utf-8").replace("M3", "M3", 1) + "\n", encoding="utf-8")
-        execute(*arguments)
+        return execute(*arguments)
 
     monkeypatch.setattr(worker, "execute", change_then_execute)
     summary = run(Request(folder, ("studio-2",), tmp_path / "out", workers=1), lambda _: None, lambda _: None)
