@@ -76,17 +76,7 @@ def page_data(room: RoomMatch, files: dict[tuple[str, str], tuple[str, Drawing]]
         "made_with": "Made with " + ", ".join(f"{name} {version}" for name, version in room.versions.items()) + ".",
         "cautions": list(CAUTIONS),
     }
-    return _cleaned(data)  # type: ignore[no-any-return]
-
-
-def _cleaned(value: Any) -> Any:
-    if isinstance(value, str):
-        return words.clean(value)
-    if isinstance(value, dict):
-        return {key: _cleaned(entry) for key, entry in value.items()}
-    if isinstance(value, list):
-        return [_cleaned(entry) for entry in value]
-    return value
+    return data
 
 
 def _line(number: int, monitor: MonitorMatch) -> dict[str, Any]:

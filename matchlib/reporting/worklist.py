@@ -165,7 +165,7 @@ def worklist_pdf(worklist: Worklist) -> bytes:
     """
     table = worklist_csv(worklist)
     setting = Setting("worklist.typ", "the worklist", worklist.on.isoformat(), worklist.root)
-    return set_pdf(setting, _cleaned(page_data(worklist)), {"worklist.csv": table.encode()})
+    return set_pdf(setting, page_data(worklist), {"worklist.csv": table.encode()})
 
 
 def page_data(worklist: Worklist) -> dict[str, Any]:
@@ -267,14 +267,3 @@ def room_line(room: RoomCalls) -> str:
     told = ", ".join(f"{call.standing.history.name}: {call.reasons[0].kind}" for call in room.calls)
     visits = "1 visit" if len(room.calls) == 1 else f"{len(room.calls)} visits"
     return f"{room.room.id}   {visits}, {duration(room.minutes)} · {told}"
-
-
-def _cleaned(value: Any) -> Any:
-    """Return data with what no font has replaced."""
-    if isinstance(value, str):
-        return words.clean(value)
-    if isinstance(value, list):
-        return [_cleaned(entry) for entry in value]
-    if isinstance(value, dict):
-        return {key: _cleaned(entry) for key, entry in value.items()}
-    return value
