@@ -279,7 +279,7 @@ def test_what_is_gained_is_surer_than_both_ends_of_it():
 @pytest.mark.parametrize("multiple", [0, 1, 3])
 def test_the_mean_difference_is_covered_near_zero_too(multiple, capsys):
     """Two instruments, a truth of 0, 1 and 3 times u, told by white alone; the interval is one-sided near zero."""
-    random, trials = np.random.default_rng(10 + multiple), 150
+    random, trials = np.random.default_rng(10 + multiple), TRIALS
     shift = multiple * 0.0021  # of white in x; a mean difference of 1 u comes of about so much
     monitor = replace(SCREEN, white_xy=(SCREEN.white_xy[0] - shift, SCREEN.white_xy[1]))
     known, low, high, u = truth(monitor), 0, 0, []
@@ -292,4 +292,4 @@ def test_the_mean_difference_is_covered_near_zero_too(multiple, capsys):
         share = 100 * (1 - (low + high) / trials)
         told = f"truth {known['mean_difference']:.2f}, u {np.mean(u):.2f}"
         print(f"\nmean difference, {multiple} steps ({told}): covered {share:.1f} %")
-    assert (low + high) / trials <= 0.10  # 150 visits scatter by 1.8 %
+    assert 0.93 <= share / 100 <= 0.97

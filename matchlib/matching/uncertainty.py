@@ -73,6 +73,8 @@ class Uncertainty:
         if name not in self.lengths:
             return Spread(standard, value - two_sided * standard, value + two_sided * standard, expanded)
         low, high = self.lengths[name].interval(t_factor(self.freedom[name], _ONE_SIDED), two_sided)
+        # A shorter truth is looked for along one line of errors; what value − U reaches is never left out
+        low = max(0.0, min(low, value - two_sided * standard))
         return Spread(standard, low, high, max(expanded, high - value, value - low if low > 0 else 0.0))
 
     @property
