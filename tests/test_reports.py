@@ -128,8 +128,6 @@ def test_one_byte_of_an_input_makes_a_new_folder_beside_the_old_one(demo, tmp_pa
 def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_completes(demo, tmp_path):
     folder, _ = demo
     command = [sys.executable, "-m", "matchlib", "report", str(folder / "studio"), "--out", str(tmp_path)]
-    # A shell's background jobs ignore interrupts, and what they start would too
-    signal.signal(signal.SIGINT, signal.default_int_handler)
     process = subprocess.Popen(
         command,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
@@ -154,6 +152,8 @@ def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_complete
 def test_interrupted_it_exits_130_and_leaves_no_part_folder(demo, tmp_path):
     folder, _ = demo
     command = [sys.executable, "-m", "matchlib", "report", str(folder / "studio"), "--out", str(tmp_path)]
+    # A shell's background jobs ignore interrupts, and what they start would too
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     process = subprocess.Popen(
         command,
         env=os.environ | {"PYTHONPATH": str(ROOT)},
