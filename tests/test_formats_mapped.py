@@ -236,11 +236,13 @@ def test_an_entry_that_reads_no_file_is_told(make_facility):
     assert Archive(read_facility(root)).warnings == ()  # what is set aside is a file all the same
 
 
-def test_a_changed_entry_makes_the_report_stale(make_facility, tmp_path):
+def test_a_changed_entry_makes_the_report_stale_that_it_reads(make_facility, tmp_path):
     from matchlib.matching.inputs import read_inputs
 
+    content = "R,G,B,X,Y,Z\n" + lines(*ROWS)
     hashes = set()
     for place, more in enumerate(("", GOOD, GOOD.replace("255", "1023"))):
-        root = make_facility(tmp_path / str(place), toml_more=more)
+        files = {"readings/export/M1.csv": content} if more else {}
+        root = make_facility(tmp_path / str(place), toml_more=more, files=files)
         hashes.add(read_inputs(read_facility(root), "studio-1", None).hash)
     assert len(hashes) == 3

@@ -108,6 +108,47 @@ def test_a_new_session_makes_its_rooms(house, session_text, display, rooms):
     assert made() == rooms
 
 
+def test_a_correction_touches_the_rooms_with_its_panel(house, session_text):
+    """M3 and M4 are OLED; M3's pair corrects C1 on both, read with M3's encoding."""
+    folder, made = house
+    for instrument in ("C1", "S1"):
+        text = session_text("M3", "2026-01-05T10:00:00", seed=7, instrument=instrument)
+        (folder / "readings" / f"M3_{instrument}.csv").write_text(text, encoding="utf-8")
+    assert made() == ROOMS[1:2]  # so far these are sessions of M3, and no more
+    pair = 'instrument = "C1"\nsession = "readings/M3_C1.csv"\nreference_session = "readings/M3_S1.csv"\n'
+    with (folder / "facility.toml").open("a", encoding="utf-8") as file:
+        file.write(f"\n[[corrections]]\n{pair}")
+    assert made() == ROOMS[1:]
+    edit(folder / "monitors.csv", MONITORS.splitlines()[0], MONITORS.splitlines()[0] + ",encoding")
+    for row in MONITORS.splitlines()[1:]:
+        edit(folder / "monitors.csv", f"{row}\n", f"{row},{'P3 D65' if row.startswith('M3') else ''}\n")
+    assert made() == ROOMS[1:]
+    assert made() == []
+
+
+def test_an_entry_of_formats_touches_the_rooms_whose_files_it_reads(house):
+    folder, made = house
+    entry = """
+[[formats]]
+files = "readings/export/{display}.csv"
+columns = {r = "R", g = "G", b = "B", X = "X", Y = "Y", Z = "Z"}
+keys = {signal_max = 255, instrument = "S1", measured = 2026-02-02T10:00:00}
+"""
+    (folder / "readings" / "export").mkdir()
+    (folder / "readings" / "export" / "M4.csv").write_text("R,G,B,X,Y,Z\n255,0,0,20,10,1\n", encoding="utf-8")
+    with (folder / "facility.toml").open("a", encoding="utf-8") as file:
+        file.write(entry)
+    assert made() == ROOMS[2:]
+    edit(folder / "facility.toml", "signal_max = 255", "signal_max = 1023")
+    assert made() == ROOMS[2:]
+
+
+def test_an_instrument_touches_every_room_for_it_may_be_what_decides(house):
+    folder, made = house
+    edit(folder / "facility.toml", "xy = 0.004", "xy = 0.003")
+    assert made() == ROOMS
+
+
 def test_another_version_makes_every_room(house, monkeypatch):
     _, made = house
     monkeypatch.setattr("matchlib.matching.inputs.code_digest", lambda: "another")

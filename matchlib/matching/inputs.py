@@ -1,7 +1,7 @@
 """What a room's result depends on: files, settings, code, versions; and the digest over them."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from hashlib import sha256
@@ -12,6 +12,7 @@ from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Across, Archive, Choice
+from matchlib.readings.formats.recognise import entry_of
 from matchlib.readings.instrument import Correction
 from matchlib.readings.pairs import newest_corrections, panel_of
 
@@ -93,7 +94,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
         files=dict(sorted(share.files.items())),
         set_aside=share.set_aside,
         warnings=(*share.warnings, *across.warnings),
-        hash=_digest(share, facility, findings)[:12],
+        hash=_digest(archive, share, findings)[:12],
         day=max(used).astimezone(facility.time_zone).date().isoformat(),
         corrections=corrections,
         across=across,
@@ -111,7 +112,7 @@ def fingerprint(archive: Archive, room_id: str) -> str:
     """
     share = _share_of(archive, room_id)
     twins = sorted((twin.file, twin.digest) for twin in archive.twins_of(share.displays))
-    return _digest(share, archive.facility, [twins, str(archive.on)])
+    return _digest(archive, share, [twins, str(archive.on)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,7 @@ class _Share:
     monitors: tuple[Monitor, ...]
     displays: tuple[str, ...]
     files: Mapping[str, str]
+    paired: tuple[str, ...]
     set_aside: tuple[tuple[str, str], ...]
     warnings: tuple[Problem, ...]
 
@@ -138,10 +140,11 @@ def _share_of(archive: Archive, room_id: str) -> _Share:
     monitors = facility.monitors_of(room_id)
     displays = (projector.id, *dict.fromkeys(monitor.id for monitor in monitors))
     files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
-    paired = _pairs_on(archive, {monitor.panel for monitor in monitors})
-    files |= {entry.file: entry.digest for file in paired if (entry := archive.by_file.get(file)) is not None}
+    pairs = _pairs_on(archive, {monitor.panel for monitor in monitors})
+    paired = tuple(file for file in sorted(pairs) if file in archive.by_file)
+    files |= {file: archive.by_file[file].digest for file in paired}
     warnings = (*facility.warnings, *archive.warnings)
-    return _Share(room, projector, monitors, displays, files, archive.set_aside_of(displays), warnings)
+    return _Share(room, projector, monitors, displays, files, paired, archive.set_aside_of(displays), warnings)
 
 
 def _pairs_on(archive: Archive, panels: set[str]) -> set[str]:
@@ -207,17 +210,31 @@ def _not_measured(projector: str, choice: Choice) -> Problem:
     return Problem(what, "measure it: white, full red, green and blue, and five greys or five steps a channel")
 
 
-def _settings(facility: Facility, share: _Share) -> str:
-    """Return the room's resolved settings as canonical JSON."""
-    content = {
+def shared_settings(facility: Facility, files: Iterable[str]) -> dict[str, Any]:
+    """Return what of a facility's settings these files are read by, and what whoever reports on them may name.
+
+    Every instrument is there, for each may be named as the one that decides; of ``[[formats]]`` and
+    ``[[corrections]]`` only what reads one of the files, or has one in its pair.
+    """
+    own = set(files)
+    used = {entry.name: entry for file in sorted(own) if (entry := entry_of(file, facility)) is not None}
+    pairs = [pair for pair in facility.corrections if not own.isdisjoint((pair.session, pair.reference_session))]
+    return {
         "facility": [facility.name, facility.time_zone.key],
+        "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
+        "formats": [asdict(entry) for _, entry in sorted(used.items())],
+        "corrections": [asdict(pair) for pair in pairs],
+    }
+
+
+def _settings(archive: Archive, share: _Share) -> str:
+    """Return the room's resolved settings as canonical JSON."""
+    content = shared_settings(archive.facility, share.files) | {
         "room": asdict(share.room),
         "projector": asdict(share.projector),
         "monitors": [asdict(monitor) | {"line": None} for monitor in share.monitors],
-        "instruments": {name: asdict(entry) for name, entry in facility.instruments.items()},
+        "paired": [(file, asdict(archive.encoding_for(archive.display_of(file)))) for file in share.paired],
         "set_aside": share.set_aside,
-        "formats": [asdict(entry) for entry in facility.formats],
-        "corrections": [asdict(entry) for entry in facility.corrections],
         "warnings": [str(warning) for warning in share.warnings],
     }
     return json.dumps(content, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
@@ -234,8 +251,8 @@ def _fonts(facility: Facility) -> dict[str, str]:
     return {path.relative_to(facility.root).as_posix(): sha256(path.read_bytes()).hexdigest() for path in fonts}
 
 
-def _digest(share: _Share, facility: Facility, more: Sequence[Any]) -> str:
+def _digest(archive: Archive, share: _Share, more: Sequence[Any]) -> str:
     """Return the SHA-256; findings are in it, for a file of another room may be the twin of one here."""
-    settings, fonts = _settings(facility, share), _fonts(facility)
+    settings, fonts = _settings(archive, share), _fonts(archive.facility)
     content = [settings, more, sorted(share.files.items()), sorted(fonts.items()), code_digest(), versions()]
     return sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()

@@ -4,18 +4,19 @@ The monitors' sessions that count today are judged twice: against the screen wit
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date
 from hashlib import sha256
 from json import dumps
 from pathlib import Path
+from typing import Any
 
 from matchlib import __version__
 from matchlib.arrays import one_thread
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Facility, Projector
-from matchlib.matching.inputs import RoomInputs, room_inputs
+from matchlib.matching.inputs import RoomInputs, room_inputs, shared_settings
 from matchlib.matching.lamp_drift import Drift, drift_back
 from matchlib.matching.lamp_moved import ScreenChange, screen_change
 from matchlib.matching.result import MonitorMatch, RoomMatch
@@ -163,6 +164,7 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
     files |= {file: digest for inputs in rooms for file, digest in inputs.files.items()}
     sessions = [choice.session for split in splits for choice in (split.before, split.after) if choice.session]
     days = [archive.day_of(session).isoformat() for session in sessions] + [inputs.day for inputs in rooms]
+    own = [shared_settings(facility, files), [asdict(facility.projectors[name]) for name in entries]]
     return LampPlan(
         facility=facility,
         projector=facility.projectors[projector],
@@ -170,7 +172,7 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
         rooms=rooms,
         faults=faults,
         files=dict(sorted(files.items())),
-        hash=_digest(projector, [session.sha256 for session in sessions], rooms, files, faults),
+        hash=_digest([*own, [session.sha256 for session in sessions]], rooms, files, faults),
         day=max(days),
         changed=(archive.day_of(sessions[0]), archive.day_of(sessions[1])),
     )
@@ -201,15 +203,14 @@ def _rooms(archive: Archive, entries: Sequence[str]) -> tuple[tuple[RoomInputs, 
 
 
 def _digest(
-    projector: str,
-    sessions: Sequence[str],
+    own: Sequence[Any],
     rooms: Sequence[RoomInputs],
     files: Mapping[str, str],
     faults: Mapping[str, tuple[Problem, ...]],
 ) -> str:
     told = {name: [str(problem) for problem in problems] for name, problems in faults.items()}
     hashes = [inputs.hash for inputs in rooms]
-    content = [projector, sessions, hashes, sorted(files.items()), told, code_digest(), versions()]
+    content = [own, hashes, sorted(files.items()), told, code_digest(), versions()]
     return sha256(dumps(content, sort_keys=True).encode()).hexdigest()[:12]
 
 

@@ -208,6 +208,11 @@ class Archive:
         projector = self.facility.projectors[self.facility.rooms[monitor.room].projector]
         return monitor.encoding or projector.encoding
 
+    def encoding_for(self, display: str) -> Encoding:
+        """Return what a display of the facility is fed where its session does not say; its first row counts."""
+        projector = self.facility.projectors.get(display)
+        return projector.encoding if projector else self.encoding_of(self.facility.rows[display][0])
+
     def _is_later(self, entry: Entry) -> bool:
         if self.on is None or entry.header is None:
             return False
@@ -279,9 +284,7 @@ class Archive:
         """
         if entry.problems or entry.header is None:
             raise InputError(entry.problems)
-        projector = self.facility.projectors.get(entry.display)
-        rows = (monitor for monitor in self.facility.monitors if monitor.id == entry.display)
-        found = self._read(entry, projector.encoding if projector else self.encoding_of(next(rows)))
+        found = self._read(entry, self.encoding_for(entry.display))
         if isinstance(found, InputError):
             raise found
         return found
