@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from matchlib.errors import InputError, Problem
 
+_NUMBER = re.compile(r"[0-9+\-.eE]+")
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f]")
 
 
@@ -89,7 +90,7 @@ def number(cell: str, decimal: str = ".") -> float:
         raise ValueError("the cell is empty; write the reading, or remove the row")
     if decimal == "," and "," in text and "." not in text:
         text = text.replace(",", ".")
-    if not set(text) <= set("0123456789+-.eE"):
+    if not _NUMBER.fullmatch(text):
         hint = "; write decimals with a point" if "," in text else "; write a plain decimal number"
         raise ValueError(f"{cell!r} is not a number{hint}")
     try:

@@ -226,7 +226,7 @@ def told(root, name="M1"):
 
 def expect(root, name, severity, words):
     choice, found = told(root)
-    check_name = name if name in NAMES else name.split(",")[0] if name.split(",")[0] in NAMES else "black"
+    check_name = name if name in NAMES else name.split(",")[0]
     if severity == "refuse":
         assert choice.session is None
         assert any(words in problem.what and problem.file == FILE for problem in choice.problems), choice.problems

@@ -57,7 +57,9 @@ def test_reach_against_a_brute_force_cube():
 def test_a_panel_reaches_itself_and_nothing_brighter():
     random = np.random.default_rng(22)
     N, b_N = random_display(random, 200, 0.1)
+    assert reaches(N, b_N, N, b_N)
     assert reaches(N * (1 - HAIR), b_N, N, b_N)
+    assert not reaches(N * (1 + HAIR), b_N, N, b_N)
     assert not reaches(N * 1.01, b_N, N, b_N)
     assert not reaches(N * 0.5, b_N * 0.5, N, b_N)  # black lower than the panel's
 

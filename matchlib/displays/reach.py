@@ -9,6 +9,8 @@ from matchlib.displays.response import Response
 from matchlib.encoding import primaries_matrix
 from matchlib.facility.rooms import NativeLimits
 
+ROUNDING = 1e-10  # of full drive: what linear algebra leaves, and far below a code of any panel
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Panel:
@@ -73,7 +75,8 @@ def reaches(T: Array, b_T: Array, N: Array, b_N: Array) -> bool:
     """Return whether a panel shows every colour of a target exactly.
 
     With A = N⁻¹T and a = N⁻¹(b_T − b_N) it does where, for each row, a + Σ min(A, 0) ≥ 0 and
-    a + Σ max(A, 0) ≤ 1: the extremes of a linear form over the cube lie at its corners.
+    a + Σ max(A, 0) ≤ 1: the extremes of a linear form over the cube lie at its corners. What rounding leaves of
+    the solution, ``ROUNDING``, is allowed, or a panel might not reach itself.
 
     Args:
         T: Columns are the XYZ of the target's full red, green, blue above its black, shape (3, 3).
@@ -83,7 +86,7 @@ def reaches(T: Array, b_T: Array, N: Array, b_N: Array) -> bool:
     """
     A, a = np.linalg.solve(N, T), np.linalg.solve(N, b_T - b_N)
     low, high = a + np.minimum(A, 0).sum(axis=1), a + np.maximum(A, 0).sum(axis=1)
-    return bool(np.all(low >= 0) and np.all(high <= 1))
+    return bool(np.all(low >= -ROUNDING) and np.all(high <= 1 + ROUNDING))
 
 
 def gamut_planes(primaries_xyz: Array) -> Array:

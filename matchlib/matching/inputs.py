@@ -141,10 +141,11 @@ def _share_of(archive: Archive, room_id: str) -> _Share:
     displays = (projector.id, *dict.fromkeys(monitor.id for monitor in monitors))
     files = {entry.file: entry.digest for display in displays for entry in archive.of(display)}
     pairs = _pairs_on(archive, {monitor.panel for monitor in monitors})
-    paired = tuple(file for file in sorted(pairs) if file in archive.by_file)
-    files |= {file: archive.by_file[file].digest for file in paired}
+    there = {file: entry for file in sorted(pairs) if (entry := archive.entry(file)) is not None}
+    files |= {file: entry.digest for file, entry in there.items()}
     warnings = (*facility.warnings, *archive.warnings)
-    return _Share(room, projector, monitors, displays, files, paired, archive.set_aside_of(displays), warnings)
+    set_aside = archive.set_aside_of(displays)
+    return _Share(room, projector, monitors, displays, files, tuple(there), set_aside, warnings)
 
 
 def _pairs_on(archive: Archive, panels: set[str]) -> set[str]:
@@ -166,7 +167,7 @@ def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
                 days.setdefault(max(earlier), []).append(place)
     found = []
     for day, places in sorted(days.items()):
-        then = archive.as_of(day)
+        then = archive.as_of(day, look=False)
         projector_choice = then.projector_choice(inputs.projector.id)
         # One target for a room depends on all its monitors, any other on the monitor alone
         needed = range(len(inputs.monitors)) if inputs.room.common_target else places

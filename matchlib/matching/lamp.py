@@ -164,7 +164,7 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
     files |= {file: digest for inputs in rooms for file, digest in inputs.files.items()}
     sessions = [choice.session for split in splits for choice in (split.before, split.after) if choice.session]
     days = [archive.day_of(session).isoformat() for session in sessions] + [inputs.day for inputs in rooms]
-    own = [shared_settings(facility, files), [asdict(facility.projectors[name]) for name in entries]]
+    settings = [shared_settings(facility, files), [asdict(facility.projectors[name]) for name in entries]]
     return LampPlan(
         facility=facility,
         projector=facility.projectors[projector],
@@ -172,7 +172,7 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
         rooms=rooms,
         faults=faults,
         files=dict(sorted(files.items())),
-        hash=_digest([*own, [session.sha256 for session in sessions]], rooms, files, faults),
+        hash=_digest([*settings, [session.sha256 for session in sessions]], rooms, files, faults),
         day=max(days),
         changed=(archive.day_of(sessions[0]), archive.day_of(sessions[1])),
     )

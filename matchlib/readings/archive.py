@@ -1,6 +1,6 @@
 """The index of ``readings/``: which files there are, whose they are, which session counts (design 3.2)."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -60,18 +60,20 @@ class Archive:
     Args:
         facility: Whose ``readings/`` folder it is.
         on: Sessions after this day, in the facility's time zone, are not there; None: all are.
+        look: Whether the checks look at the sessions that count; without, a choice has no findings.
     """
 
-    def __init__(self, facility: Facility, on: date | None = None) -> None:
-        self.facility, self.on = facility, on
+    def __init__(self, facility: Facility, on: date | None = None, *, look: bool = True) -> None:
+        self.facility, self.on, self._look = facility, on, look
         self._sessions: dict[tuple[str, Encoding], Session | InputError] = {}
         self._choices: dict[tuple[str, str, str], Choice] = {}
         self._set_aside: dict[str, str] = {}
 
-    def as_of(self, day: date) -> "Archive":
-        """Return the same readings without the sessions after a day; nothing is read twice."""
-        found = Archive(self.facility, day)
-        vars(found)["_index"] = self._index  # where a cached property keeps its value
+    def as_of(self, day: date, *, look: bool = True) -> "Archive":
+        """Return the same readings without the sessions after a day; nothing is read or indexed twice."""
+        found = Archive(self.facility, day, look=look)
+        for name in ("_index", "_by_file", "_by_display", "_same_tables"):
+            vars(found)[name] = getattr(self, name)  # where a cached property keeps its value
         found._sessions = self._sessions
         return found
 
@@ -105,14 +107,13 @@ class Archive:
         return tuple(entry for entry in self._index[0] if not self._is_later(entry))
 
     @cached_property
-    def by_file(self) -> Mapping[str, Entry]:
-        """The same by path."""
-        return {entry.file: entry for entry in self.entries}
+    def _by_file(self) -> Mapping[str, Entry]:
+        return {entry.file: entry for entry in self._index[0]}
 
     @cached_property
     def _by_display(self) -> Mapping[str, tuple[Entry, ...]]:
         found: dict[str, list[Entry]] = {}
-        for entry in self.entries:
+        for entry in self._index[0]:
             found.setdefault(entry.display, []).append(entry)
         return {display: tuple(entries) for display, entries in found.items()}
 
@@ -124,15 +125,20 @@ class Archive:
     @property
     def homeless(self) -> tuple[Problem, ...]:
         """Problems of the files whose display cannot be told: nothing can be reported before they are mended."""
-        return tuple(problem for entry in self.entries if not entry.display for problem in entry.problems)
+        return tuple(problem for entry in self.of("") for problem in entry.problems)
 
     def of(self, display: str) -> tuple[Entry, ...]:
         """Return a display's files."""
-        return self._by_display.get(display, ())
+        return tuple(entry for entry in self._by_display.get(display, ()) if not self._is_later(entry))
+
+    def entry(self, file: str) -> Entry | None:
+        """Return a file's entry; None where it is not there."""
+        found = self._by_file.get(file)
+        return None if found is None or self._is_later(found) else found
 
     def display_of(self, file: str) -> str:
         """Return whose readings a file holds; empty where it is not there."""
-        entry = self.by_file.get(file)
+        entry = self.entry(file)
         return "" if entry is None else entry.display
 
     def forget(self, displays: Iterable[str]) -> None:
@@ -240,12 +246,16 @@ class Archive:
         choice = sorting.choice()
         if choice.session is None:
             return choice
-        twins = [twin for twin in self._same_tables.get(choice.session.file, ()) if not self._is_later(twin)]
-        dark = self._contact_pairs(choice.session.header, encoding)
-        context = context_of(self.facility, choice.session, sorting.earlier, twins, dark)
+        found = self._findings(choice.session, encoding, sorting.earlier) if self._look else ()
+        return replace(choice, findings=found, earlier=tuple(sorting.earlier))
+
+    def _findings(self, session: Session, encoding: Encoding, earlier: Sequence[Session]) -> tuple[Finding, ...]:
+        """Return what the checks say of a session that counts."""
+        twins = [twin for twin in self._same_tables.get(session.file, ()) if not self._is_later(twin)]
+        context = context_of(self.facility, session, earlier, twins, self._contact_pairs(session.header, encoding))
         if self.on is not None and context.adjusted is not None and context.adjusted > self.on:
             context = replace(context, adjusted=None)  # as of that day it had not happened
-        return replace(choice, findings=find(choice.session, context), earlier=tuple(sorting.earlier))
+        return find(session, context)
 
     @cached_property
     def _same_tables(self) -> dict[str, tuple[Entry, ...]]:

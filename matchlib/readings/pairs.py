@@ -37,10 +37,10 @@ def paired_sessions(archive: Archive, pair: CorrectionPair) -> tuple[Session, Se
     Raises:
         InputError: One of them cannot be read or believed, or is not of the instrument declared.
     """
-    entries = archive.by_file
-    if pair.session not in entries or pair.reference_session not in entries:
+    own, other = archive.entry(pair.session), archive.entry(pair.reference_session)
+    if own is None or other is None:
         return None
-    session, reference = (archive.read(entries[file]) for file in (pair.session, pair.reference_session))
+    session, reference = archive.read(own), archive.read(other)
     if session.header.instrument != pair.instrument:
         what = f"[[corrections]] says {pair.instrument}, the file {session.header.instrument}"
         raise InputError(Problem(what, "correct one of them", pair.session, None, "instrument"))

@@ -7,7 +7,7 @@ from matchlib.errors import InputError
 from matchlib.readings.checks.circumstances import CIRCUMSTANCES
 from matchlib.readings.checks.evidence import Evidence
 from matchlib.readings.checks.finding import NOTE, REFUSE, WARN, Check, Context, Finding
-from matchlib.readings.checks.plausible import PLAUSIBLE
+from matchlib.readings.checks.plausible import PLAUSIBLE, REFUSING
 from matchlib.readings.checks.ramps import RAMPS
 from matchlib.readings.checks.repeats import REPEATS
 from matchlib.readings.session import Session
@@ -37,11 +37,11 @@ def find(session: Session, context: Context | None = None, checks: tuple[Check, 
 
 
 def check_session(session: Session, context: Context | None = None) -> None:
-    """Refuse a session whose readings cannot be those of a display; only the checks of plausibility refuse.
+    """Refuse a session whose readings cannot be those of a display; only some checks of plausibility do.
 
     Raises:
         InputError: Some check refuses it; a problem a finding.
     """
-    refused = [finding.problem for finding in find(session, context, PLAUSIBLE) if finding.severity == REFUSE]
+    refused = [finding.problem for finding in find(session, context, REFUSING) if finding.severity == REFUSE]
     if refused:
         raise InputError(refused)

@@ -36,9 +36,9 @@ class Historian:
     _meters: dict[tuple[date, str, str], Meters] = field(default_factory=dict)
 
     def as_of(self, day: date) -> Archive:
-        """Return the archive as of a day, made once."""
+        """Return the archive as of a day, made once; its choices have no findings."""
         if day not in self._earlier:
-            self._earlier[day] = self.archive.as_of(day)
+            self._earlier[day] = self.archive.as_of(day, look=False)
         return self._earlier[day]
 
     def of_projector(self, projector: str) -> DisplayHistory:

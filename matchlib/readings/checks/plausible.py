@@ -51,7 +51,12 @@ def _black(evidence: Evidence, _: Context) -> Iterator[Remark]:
     white = None if evidence.white is None else float(evidence.white[1])
     if white is not None and black >= BLACK_SHARE * white:
         yield Remark(REFUSE, f"black reads {black:.4g} cd/m², white {white:.4g}")
+
+
+def _black_step(evidence: Evidence, _: Context) -> Iterator[Remark]:
+    if evidence.black is None or _is_alike(evidence):
         return
+    black = float(evidence.black[1])
     for name, signal, xyz in evidence.ramps():
         if len(signal) and signal[-1] > signal[0]:
             step = float(xyz[0, 1])
@@ -197,13 +202,17 @@ def _unread_zero(evidence: Evidence, _: Context) -> Iterator[Remark]:
         )
 
 
-PLAUSIBLE = (
+REFUSING = (
     Check("readings alike", _alike),
     Check("black", _black),
     Check("primaries without light", _dark_primaries),
     Check("X and Z swapped", _swapped_values),
     Check("r, g, b swapped", _swapped_signals),
     Check("zero not read", _unread_zero),
+)
+PLAUSIBLE = (
+    *REFUSING,
+    Check("black above a step", _black_step),
     Check("luminance unit", _unit),
     Check("signal range", _range),
 )

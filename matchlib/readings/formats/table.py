@@ -116,7 +116,7 @@ class _Reader:
     def take(self, row: Row) -> None:
         if len(row.cells) != len(self._table.names):
             self.problems.append(_wrong_length(row, len(self._table.names), self._file))
-        elif any(row.cells[place].strip() in self._table.missing for place in self._places):
+        elif self._table.missing and any(row.cells[place].strip() in self._table.missing for place in self._places):
             self._left_out.append(row.line)
         else:
             self._values.append([self._number(row, place) for place in self._places])
