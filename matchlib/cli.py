@@ -12,6 +12,7 @@ from matchlib.errors import InputError, MatchlibError
 
 _FACILITY = click.argument("facility", type=click.Path(path_type=Path))
 _FROM_1 = click.IntRange(min=1)
+_WORKERS = click.option("--workers", type=_FROM_1, metavar="N", help="Rooms at once; default: usable cores.")
 _ON = click.option("--on", default="", metavar="DATE", help="Leave out sessions after this day (YYYY-MM-DD).")
 
 
@@ -32,7 +33,7 @@ def commands() -> None:
     help="Where the reports go; default: reports.",
 )
 @_ON
-@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Rooms at once; default: usable cores.")
+@_WORKERS
 @click.option(
     "--scheduler",
     default="",
@@ -42,7 +43,8 @@ def commands() -> None:
 @click.option("--again", is_flag=True, help="Make what stands once more, and fail if a byte differs.")
 def report(facility: Path, workers: int | None, **asked: Any) -> None:
     """Make the report of every room whose inputs changed."""
-    from matchlib.running.batch import Request, run, usable_cores
+    from matchlib.running.batch import Request, run
+    from matchlib.running.processes import usable_cores
 
     if workers and asked["scheduler"]:
         raise click.UsageError(
@@ -118,15 +120,21 @@ def check(facility: Path, on: str) -> None:
     metavar="DIR",
     help="Where the report goes, below DIR/FACILITY/_lamp; default: reports.",
 )
-def lamp(**request: Any) -> None:
+@_WORKERS
+def lamp(workers: int | None, **request: Any) -> None:
     """Say what a lamp change did to PROJECTOR, and whom it touches, without measuring a monitor again.
 
     The change is found where lamp hours fall, or between the two days given. Other entries with the same unit
     were changed with it.
     """
     from matchlib.running.lamp import Request, run
+    from matchlib.running.processes import usable_cores
 
-    told = run(Request(**request))
+    bar = _Bar("room")
+    try:
+        told = run(Request(workers=workers or usable_cores(), **request), bar.step, bar.begin)
+    finally:
+        bar.close()
     for line in told.errors:
         click.echo(f"error: {line}", err=True)
     for line in told.lines:
@@ -221,15 +229,18 @@ def patches(name: str, full: int, out: Path, replace: bool) -> None:
     metavar="HOURS",
     help="Hours of use since then.",
 )
-def worklist(facility: Path, on: str, out: Path, **rules: Any) -> None:
+@_WORKERS
+def worklist(facility: Path, on: str, out: Path, workers: int | None, **rules: Any) -> None:
     """Say which monitors to visit, in which order, why, with what settings: a table and a PDF to print."""
     from matchlib.matching.due import Rules
     from matchlib.reporting.worklist import duration, room_line
+    from matchlib.running.processes import usable_cores
     from matchlib.running.worklist import Request, write_worklist
 
     bar = _Bar("room")
+    request = Request(facility, out, on, Rules(**rules), workers or usable_cores())
     try:
-        made = write_worklist(Request(facility, out, on, Rules(**rules)), bar.step, bar.begin)
+        made = write_worklist(request, bar.step, bar.begin)
     finally:
         bar.close()
     for line in made.warnings:

@@ -2,6 +2,7 @@
 
 import csv
 import math
+from dataclasses import replace
 from datetime import date
 from io import StringIO
 from pathlib import Path
@@ -30,7 +31,7 @@ from matchlib.matching.visiting import (
 from matchlib.readings.archive import Archive
 from matchlib.readings.instrument import Correction, Residual
 from matchlib.readings.instrument_noise import NoiseModel
-from matchlib.reporting.worklist import COLUMNS
+from matchlib.reporting.worklist import COLUMNS, page_data, worklist_csv
 from matchlib.running.history import Historian
 from matchlib.running.worklist import FILES, Request, worklist_of, write_worklist
 
@@ -60,6 +61,38 @@ def rows_of(folder):
 def correction(made, panel="LCD"):
     left = Residual(0.0005, 0.003)
     return Correction("C1", "S1", panel, "four-colour matrix", None, left, left, made, "a", "b")
+
+
+def test_several_processes_make_the_same_round(ageing_studio):
+    archive = Archive(read_facility(ageing_studio), ON)
+    done = []
+    found = worklist_of(archive, RULES, done.append, workers=2)
+    alone = worklist_of(archive, RULES)
+    assert done == ["studio-1", "studio-2", "studio-3"]
+    assert worklist_csv(found) == worklist_csv(alone)
+    assert page_data(found) == page_data(alone)
+
+
+def test_a_preset_whose_readings_are_refused_leaves_the_others_judged(make_facility, session_text, displays):
+    """M1's second preset has a broken file; its first is too dim, and M2 is corrected by a pair read on M1."""
+    film = session_text("M1", shows=replace(displays["P1"], luminance=38.0), preset="film")
+    video = session_text("M1", "2026-03-04T10:00:00", preset="video")
+    pair = '[[corrections]]\ninstrument = "C1"\nsession = "readings/pair/C1.csv"\n'
+    pair += 'reference_session = "readings/pair/S1.csv"\n'
+    files = {"readings/M1.csv": film, "readings/M1_video.csv": video.replace("4095,4095,4095,", "4095,4095,x,", 1)}
+    for name in ("C1", "S1"):
+        files[f"readings/pair/{name}.csv"] = session_text(
+            "M1", "2026-01-05T10:00:00", instrument=name, preset="video"
+        )
+    files["readings/M2.csv"] = session_text("M2", instrument="C1")
+    rows = "monitor,room,panel,preset\nM1,studio-1,LCD,film\nM1,studio-1,LCD,video\nM2,studio-1,LCD,\n"
+    rows += "M3,studio-2,OLED,\n"
+    root = make_facility(monitors=rows, toml_more=pair, files=files)
+    calls = worklist_of(Archive(read_facility(root), ON), RULES).calls
+    found = {call.standing.history.name: call for call in calls}
+    assert [reason.kind for reason in found["M1 · film"].reasons] == [OUT]
+    assert [reason.kind for reason in found["M1 · video"].reasons] == [DOUBT]
+    assert any("corrected to S1" in warning for warning in found["M2"].standing.match.warnings)
 
 
 def test_each_reason_is_found_where_it_is_and_nowhere_else(ageing_studio):

@@ -17,8 +17,9 @@ from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Facility, Projector
 from matchlib.matching.inputs import RoomInputs, room_inputs, shared_settings
-from matchlib.matching.lamp_drift import Drift, drift_back
+from matchlib.matching.lamp_drift import Drift, Limits, drift_back
 from matchlib.matching.lamp_moved import ScreenChange, screen_change
+from matchlib.matching.planned import packed, planned, share_of
 from matchlib.matching.result import MonitorMatch, RoomMatch
 from matchlib.matching.room import match_inputs, parse_day
 from matchlib.package import code_digest, versions
@@ -95,6 +96,12 @@ class LampPlan:
     day: str
     changed: tuple[date, date]
 
+    @property
+    def pairs(self) -> list[tuple[RoomInputs, Split]]:
+        """Each room's inputs, and the sessions of its screen."""
+        splits = {split.entry: split for split in self.splits}
+        return [(inputs, splits[inputs.room.projector]) for inputs in self.rooms]
+
 
 @dataclass(frozen=True, slots=True)
 class LampChange:
@@ -137,7 +144,20 @@ def lamp_change(facility: str | Path, projector: str, before: str = "", after: s
     Raises:
         InputError: Whatever is wrong with the inputs; no lamp change was found.
     """
+    handed: LampChange | None = planned(_name(facility, projector, before, after))
+    if handed is not None:
+        return handed
     return change_of(lamp_plan(Archive(read_facility(facility)), projector, before, after))
+
+
+def pack_change(change: LampChange, before: str, after: str) -> bytes:
+    """Return a lamp change as bytes for the process that reports on it: :func:`lamp_change` takes it from there."""
+    plan = change.plan
+    return packed(_name(plan.facility.root, plan.projector.id, before, after), change)
+
+
+def _name(facility: str | Path, projector: str, before: str, after: str) -> tuple[str, ...]:
+    return "lamp change", str(Path(facility).resolve()), projector, before, after
 
 
 def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "") -> LampPlan:
@@ -196,10 +216,19 @@ def _rooms(archive: Archive, entries: Sequence[str]) -> tuple[tuple[RoomInputs, 
     for room in archive.facility.rooms.values():
         if room.projector in entries:
             try:
-                found.append(room_inputs(archive, room.id))
+                found.append(_only_today(room_inputs(archive, room.id)))
             except InputError as error:
                 wrong[room.id] = error.problems
+            archive.forget(monitor.id for monitor in archive.facility.monitors_of(room.id))
     return tuple(found), wrong
+
+
+def _only_today(inputs: RoomInputs) -> RoomInputs:
+    """Return a room's inputs without what was read of its monitors before: no lamp change asks for that."""
+    choices = tuple(
+        (replace(calibrated, earlier=()), replace(native, earlier=())) for calibrated, native in inputs.choices
+    )
+    return replace(inputs, facility=share_of(inputs.facility, inputs), choices=choices, before=())
 
 
 def _digest(
@@ -214,14 +243,23 @@ def _digest(
     return sha256(dumps(content, sort_keys=True).encode()).hexdigest()[:12]
 
 
-def change_of(plan: LampPlan) -> LampChange:
-    """Return what a lamp change did, from its plan."""
+def change_of(plan: LampPlan, rooms: Sequence[LampRoom] | None = None) -> LampChange:
+    """Return what a lamp change did, from its plan.
+
+    Args:
+        plan: Whatever it is computed from.
+        rooms: Of the plan, in its order, already judged; None: they are judged here.
+    """
     screens = screens_of(plan)
-    limits = [inputs.room.tolerances.luminance for inputs in plan.rooms]
-    drift = drift_back(screens[0], plan.splits[0].earlier, min(limits, default=None))
-    splits = {split.entry: split for split in plan.splits}
-    rooms = tuple(_room(inputs, splits[inputs.room.projector]) for inputs in plan.rooms)
-    return LampChange(plan, screens, drift, rooms, tuple(_warnings(plan, screens, rooms)))
+    drift = drift_back(screens[0], plan.splits[0].earlier, narrowest(plan))
+    judged = tuple(judge_room(*pair) for pair in plan.pairs) if rooms is None else tuple(rooms)
+    return LampChange(plan, screens, drift, judged, tuple(_warnings(plan, screens, judged)))
+
+
+def narrowest(plan: LampPlan) -> Limits:
+    """Return the narrowest limits of the rooms that the machine serves."""
+    limits = [inputs.room.tolerances for inputs in plan.rooms]
+    return Limits(*(min((getattr(entry, name) for entry in limits), default=None) for name in ("luminance", "white")))
 
 
 def screens_of(plan: LampPlan) -> tuple[ScreenChange, ...]:
@@ -235,11 +273,9 @@ def screens_of(plan: LampPlan) -> tuple[ScreenChange, ...]:
         )
 
 
-def _room(inputs: RoomInputs, split: Split) -> LampRoom:
+def judge_room(inputs: RoomInputs, split: Split) -> LampRoom:
     """Return a room judged against the session before and against the one after."""
-    before, after = (
-        match_inputs(replace(inputs, projector_choice=choice, before=())) for choice in (split.before, split.after)
-    )
+    before, after = (match_inputs(replace(inputs, projector_choice=choice)) for choice in (split.before, split.after))
     changed = split.after.session.header.measured if split.after.session is not None else None
     read = [both[0].session for both in inputs.choices]
     since = [session is not None and changed is not None and session.header.measured >= changed for session in read]

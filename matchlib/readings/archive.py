@@ -1,6 +1,6 @@
 """The index of ``readings/``: which files there are, whose they are, which session counts (design 3.2)."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
@@ -74,6 +74,14 @@ class Archive:
         found = Archive(self.facility, day, look=look)
         for name in ("_index", "_by_file", "_by_display", "_same_tables"):
             vars(found)[name] = getattr(self, name)  # where a cached property keeps its value
+        found._sessions = self._sessions
+        return found
+
+    def without(self, gone: Callable[[Entry], bool]) -> "Archive":
+        """Return the same readings without some files, as if they had been set aside; nothing is read again."""
+        entries, warnings = self._index
+        found = Archive(self.facility, self.on, look=self._look)
+        vars(found)["_index"] = ([entry for entry in entries if not gone(entry)], warnings)
         found._sessions = self._sessions
         return found
 
@@ -172,6 +180,10 @@ class Archive:
             except InputError:
                 self._set_aside[file] = ""
         return self._set_aside[file]
+
+    def is_paired(self, file: str) -> bool:
+        """Return whether a file is part of [[corrections]]."""
+        return file in self._paired
 
     def projector_choice(self, projector: str) -> Choice:
         """Return which session of a projector counts."""

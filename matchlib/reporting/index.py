@@ -25,6 +25,7 @@ COLUMNS = (
 _MARKS = {"match": "●", "no match": "○", "undecided": "◐", "not measured": "–"}
 _LINKS = (("match.pdf", "report"), ("targets.csv", "targets"), ("match.json", "figures"), ("match.ipynb", "notebook"))
 _HEADS = ("Room", "Monitors", "Trend", "Mean", "Furthest off", "Newest readings", "Open")
+_SHORT = 20  # characters
 _WIDTH, _HEIGHT, _EDGE = 132, 30, 4  # of a trend, in CSS pixels
 
 
@@ -149,7 +150,7 @@ def index_html(facility: str, shelves: Iterable[Shelf]) -> str:
 <p>{_lead(rows)}</p>
 <p class="key">Differences are CIEDE2000 against the room's screen, mean over the standard list. A trend shows
 the mean of a room's monitors, report by report; the broken line is the room's limit for one monitor.
-{" ".join(f"{_MARKS[result]} {result}" for result in RESULTS)}.</p>
+{" ".join(_joined(f"{_MARKS[result]} {result}") for result in RESULTS)}.</p>
 <table>
 <thead><tr>{"".join(f'<th scope="col">{name}</th>' for name in _HEADS)}</tr></thead>
 <tbody>
@@ -169,7 +170,7 @@ p { margin: 0 0 .6em } .key, .state, td small { color: #444; font-size: .87em }
 table { border-collapse: collapse; width: 100%; margin-top: 1.2em }
 th { text-align: left; font-weight: normal; font-style: italic; border-bottom: 2px solid #111 }
 th, td { padding: .35em .9em .35em 0; vertical-align: top } td, .room { border-bottom: 1px solid #bbb }
-.room { font-style: normal; font-weight: bold }
+.room { font-style: normal; font-weight: bold } .k { white-space: nowrap }
 td.n { text-align: right; font-variant-numeric: tabular-nums } a { color: #111 }
 details { margin-top: .3em } summary { cursor: pointer } ul { margin: .2em 0; padding-left: 1.1em }
 svg { display: block } @media print { details { display: none } }
@@ -202,7 +203,7 @@ def _lead(shelves: list[Shelf]) -> str:
 
 
 def _row(shelf: Shelf) -> str:
-    name = f'<th scope="row" class="room">{_text(shelf.room)}</th>'
+    name = f'<th scope="row" class="room{" k" if len(shelf.room) <= _SHORT else ""}">{_text(shelf.room)}</th>'
     state = f'<div class="state">{_text(shelf.state)}</div>' if shelf.state else ""
     lost = "".join(f'<div class="state">cannot be read: {_text(folder)}</div>' for folder in shelf.unread)
     if not shelf.entries:
@@ -213,8 +214,8 @@ def _row(shelf: Shelf) -> str:
         f"<td>{_counts(last)}{state}{lost}</td>",
         f"<td>{trend(shelf.entries)}</td>",
         f'<td class="n">{_number(last.mean)}</td>',
-        f"<td>{furthest}</td>",
-        f"<td>{last.day}</td>",
+        f"<td{_whole(last.worst_monitor)}>{furthest}</td>",
+        f"<td{_whole(last.day)}>{last.day}</td>",
         f"<td>{_links(last)}{_earlier(shelf.entries[:-1])}</td>",
     ]
     return f"<tr>{name}{''.join(cells)}</tr>"
@@ -222,12 +223,22 @@ def _row(shelf: Shelf) -> str:
 
 def _counts(entry: Entry) -> str:
     told = [(result, entry.count(result)) for result in RESULTS if entry.count(result)]
-    return ", ".join(f"{_MARKS[result]} {count} {result}" for result, count in told) or "no monitors"
+    return ", ".join(_joined(f"{_MARKS[result]} {count} {result}") for result, count in told) or "no monitors"
+
+
+def _joined(words: str) -> str:
+    """Return words that stay on one line."""
+    return f'<span class="k">{words}</span>'
+
+
+def _whole(name: str) -> str:
+    """Return the attribute that keeps a short name on one line; a long one may break."""
+    return ' class="k"' if len(name) <= _SHORT else ""
 
 
 def _links(entry: Entry) -> str:
     place = quote(entry.folder)
-    return " · ".join(f'<a href="./{place}/{name}">{word}</a>' for name, word in _LINKS)
+    return "\u00a0· ".join(f'<a href="./{place}/{name}">{word}</a>' for name, word in _LINKS)
 
 
 def _earlier(entries: tuple[Entry, ...]) -> str:

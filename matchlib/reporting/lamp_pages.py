@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from matchlib.matching.lamp import LampChange, LampMonitor, LampRoom
+from matchlib.matching.lamp import LampChange, LampMonitor, LampRoom, narrowest
 from matchlib.matching.result import Target
 from matchlib.package import versions
 from matchlib.reporting import lamp_words, words
@@ -27,8 +27,10 @@ _METHOD = (
     "one. A monitor is visited where it does not surely match and a setting gains more than the uncertainty of that "
     "gain.",
     "The fade of earlier lamps is a straight line through the logarithm of luminance over lamp hours, one slope for "
-    "all, a level for each lamp and instrument; its interval is Student's t at 95.45 %. That the new lamp fades as "
-    "they did is supposed, and differences from lamp to lamp are not in the interval.",
+    "all, a level for each lamp and instrument; its interval is Student's t at 95.45 %. The drift of white is a "
+    "straight line through u′ and one through v′ in the same way; it is told where scatter alone would make no drift "
+    "look so in less than 5 % of histories (Hotelling's T²). That the new lamp goes the way of earlier ones is "
+    "supposed, and differences from lamp to lamp are not in the intervals.",
 )
 
 
@@ -41,7 +43,6 @@ def lamp_data(change: LampChange, files: dict[tuple[str, str], tuple[str, Drawin
     """
     plan, visits = change.plan, change.visits()
     year, month, day = (int(part) for part in plan.day.split("-"))
-    limits = [inputs.room.tolerances.luminance for inputs in plan.rooms]
     return {
         "title": f"Lamp change of {plan.projector.id}: {lamp_words.headline(change)}",
         "facility": plan.facility.name,
@@ -51,7 +52,7 @@ def lamp_data(change: LampChange, files: dict[tuple[str, str], tuple[str, Drawin
         "date": [year, month, day],
         "headline": lamp_words.headline(change),
         "lead": lamp_words.lead(change),
-        "drift": lamp_words.drift_words(change.drift, min(limits, default=None)),
+        "drift": lamp_words.drift_words(change.drift, narrowest(change.plan)),
         "version": change.version,
         "hash": plan.hash,
         "rooms": [[room.after.room, lamp_words.put_out(room), lamp_words.room_line(room)] for room in change.rooms],

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING
 
-from matchlib.matching.lamp import LampChange
+from matchlib.matching.lamp import LampChange, narrowest
 from matchlib.reporting import lamp_words, words
 
 if TYPE_CHECKING:
@@ -34,5 +34,4 @@ def visits_table(change: LampChange) -> "pd.DataFrame":
 
 def drift_text(change: LampChange) -> str:
     """Return how long the new light lasts, in words."""
-    limits = [inputs.room.tolerances.luminance for inputs in change.plan.rooms]
-    return lamp_words.drift_words(change.drift, min(limits, default=None))
+    return lamp_words.drift_words(change.drift, narrowest(change.plan))

@@ -1,18 +1,16 @@
 """A lamp change in plain English."""
 
+import math
 from collections.abc import Mapping
 
 from matchlib.matching.lamp import ALREADY_OUT, GROUPS, NEWLY_OUT, LampChange, LampMonitor, LampRoom
-from matchlib.matching.lamp_drift import Course, Drift
+from matchlib.matching.lamp_drift import Course, Drift, Limits
 from matchlib.matching.lamp_moved import COLOURS, Moved, ScreenChange
 from matchlib.matching.result import Target
 from matchlib.readings.session import Session
 from matchlib.reporting import words
+from matchlib.reporting.dates import day_words
 
-_MONTHS = (  # not the locale's: a report has the same bytes everywhere
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
 _NAMES = {"luminance": "luminance", "gamma": "gamma", "tone": "tone of the greys", "contrast": "contrast"}
 _NAMES |= {"white": "white"} | {name: f"full {name}" for name in COLOURS[1:]}
 REAL, NOISE = "real", "within the readings' uncertainty"
@@ -76,8 +74,7 @@ def white_words(screen: ScreenChange) -> str:
 
 
 def _day(change: LampChange, side: int) -> str:
-    day = change.plan.changed[side]
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}"
+    return day_words(change.plan.changed[side].isoformat())
 
 
 def _hours(session: Session) -> str:
@@ -212,26 +209,46 @@ def screen_line(change: LampChange) -> str:
     return ", ".join(told)
 
 
-def drift_words(drift: Drift, tolerance: float | None) -> str:
-    """Return how long the new light lasts."""
+def drift_words(drift: Drift, limits: Limits) -> str:
+    """Return how long the new light and its white last."""
     if drift.fade is None or drift.uncertainty is None:
         return f"How long the new light lasts is not known: {drift.missing}."
+    lamps = "earlier lamp" if drift.lamps == 1 else f"{drift.lamps} earlier lamps"
     text = (
-        f"The {'earlier lamp' if drift.lamps == 1 else f'{drift.lamps} earlier lamps'} lost {100 * drift.fade:.1f} % "
-        f"± {100 * drift.uncertainty:.1f} % of luminance in 1,000 h ({drift.sessions} sessions)"
+        f"The {lamps} lost {100 * drift.fade:.1f} % ± {100 * drift.uncertainty:.1f} % of luminance in 1,000 h "
+        f"({drift.sessions} sessions)"
     )
+    return f"{text}{_fade_words(drift, limits.luminance)} {_white_drift_words(drift, lamps, limits.white)}".strip()
+
+
+def _fade_words(drift: Drift, limit: float | None) -> str:
     if drift.missing:
-        return f"{text}: {drift.missing}, so no time can be told."
+        return f": {drift.missing}, so no time can be told."
     parts = []
-    if drift.to_limit is not None and tolerance is not None:
-        parts.append(
-            f"by {100 * tolerance:g} %, the narrowest limit of luminance here, {_course_words(drift.to_limit)}"
-        )
+    if drift.to_limit is not None and limit is not None:
+        parts.append(f"by {100 * limit:g} %, the narrowest limit of luminance here, {_course_words(drift.to_limit)}")
     if drift.to_before is not None:
         parts.append(f"to where it was before the change {_course_words(drift.to_before)}")
-    if not parts:
+    return f". If the new one fades alike, its light will have fallen {'; '.join(parts)}." if parts else "."
+
+
+def _white_drift_words(drift: Drift, lamps: str, limit: float | None) -> str:
+    if drift.white is None or drift.white_scatter is None:
+        return ""
+    of = f"The white of the {lamps}"
+    if not drift.white_moves:
+        return f"{of} did not drift by more than the readings scatter."
+    size = math.hypot(*drift.white)
+    text = (
+        f"{of} drifted towards {words.hue(*drift.white)}, by {size:.4f} u′v′ in 1,000 h (scatter alone may make "
+        f"{drift.white_scatter:.4f})"
+    )
+    if drift.white_to_limit is None:
         return f"{text}."
-    return f"{text}. If the new one fades alike, its light will have fallen {'; '.join(parts)}."
+    return (
+        f"{text}. If the new one goes that way, its white will have moved by {limit:g}, the narrowest limit of white "
+        f"here, {_course_words(drift.white_to_limit)}."
+    )
 
 
 def _course_words(course: Course) -> str:

@@ -70,7 +70,12 @@ def size_sentence(mean: float) -> str:
 def tint(xy: tuple[float, float], wanted: tuple[float, float]) -> str:
     """Return the hue in whose direction a white lies from the wanted one."""
     (u, v), (u0, v0) = uv_of(xy), uv_of(wanted)
-    angle = math.degrees(math.atan2(v - v0, u - u0)) % 360
+    return hue(u - u0, v - v0)
+
+
+def hue(step_u: float, step_v: float) -> str:
+    """Return the hue in whose direction a step of u′, v′ goes."""
+    angle = math.degrees(math.atan2(step_v, step_u)) % 360
     return min(_HUES, key=lambda hue: min(abs(angle - hue[0]), 360 - abs(angle - hue[0])))[1]
 
 

@@ -1,6 +1,5 @@
 """Every stale room of a facility: planned, handed to workers, stored, told."""
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
@@ -21,10 +20,9 @@ from matchlib.reporting.words import room_line
 from matchlib.running.executors import Place, cluster, outcomes_of, pool
 from matchlib.running.index_files import Today, write_index
 from matchlib.running.plan import Plan, Planner, plan_of
-from matchlib.running.store import Store, write
+from matchlib.running.processes import Progress
+from matchlib.running.store import Store, shown, write
 from matchlib.running.worker import Job, Outcome, make_report
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +57,6 @@ class Summary:
     code: int = 0
 
 
-def usable_cores() -> int:
-    """Return how many cores this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
-
-
 def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> Summary:
     """Make every stale report that was asked for.
 
@@ -86,7 +78,7 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
     work = _Work(request, store, planner)
     work.look(chosen)
     with cluster(request.scheduler, facility.root) if request.scheduler else nullcontext() as far:
-        _open(store)
+        store.begin()
         work.make(progress, begin, far)
     summary = Summary(notes=[f"warning: {warning}" for warning in (*facility.warnings, *archive.warnings)])
     for room in chosen:
@@ -104,16 +96,6 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
         summary.notes.append("nothing changed: every report stands as it was")
     summary.code = 1 if summary.errors else 0
     return summary
-
-
-def _open(store: Store) -> None:
-    """Make the store's folder, and clear it of what dead runs left."""
-    try:
-        store.root.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"cannot write to {store.root}: {error.strerror or error}"
-        raise InputError(Problem(what, "name another folder with --out")) from None
-    store.sweep()
 
 
 def _chosen(rooms: Sequence[str], facility: Facility) -> list[str]:
@@ -248,15 +230,7 @@ def _tell(store: Store, plan: Plan, outcome: Outcome, summary: Summary) -> None:
         summary.errors.append(f"{room}: {what}; workers must see the same folders as this machine")
         return
     state = {"stands": " · unchanged", "same": " · made again, the same bytes"}.get(outcome.state, "")
-    summary.lines.append(f"{room}   {room_line(found)}{state} → {_short(folder)}")
-
-
-def _short(path: Path) -> str:
-    """Return a path as its reader would type it from here."""
-    try:
-        return str(path.relative_to(Path.cwd()))
-    except ValueError:
-        return str(path)
+    summary.lines.append(f"{room}   {room_line(found)}{state} → {shown(folder)}")
 
 
 def _afterwards(work: _Work, archive: Archive) -> list[str]:

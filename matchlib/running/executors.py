@@ -17,6 +17,7 @@ from typing import Any
 
 from matchlib.errors import InputError, Problem
 from matchlib.package import code_digest, versions
+from matchlib.running.processes import end_pool
 from matchlib.running.worker import Job, Outcome, make_report, start_worker
 
 REACH = 10  # seconds in which a scheduler must answer
@@ -102,19 +103,9 @@ def pool(workers: int) -> Iterator[Place]:
     try:
         yield Place(made, make_report, lambda: True, workers)
     except BaseException:
-        _end(made)
+        end_pool(made)
         raise
     made.shutdown()
-
-
-def _end(made: ProcessPoolExecutor) -> None:
-    """End a pool's processes at once; their kernels end with them."""
-    processes = list((made._processes or {}).values())  # noqa: SLF001 (no public way before Python 3.14)
-    made.shutdown(wait=False, cancel_futures=True)
-    for process in processes:
-        process.terminate()
-    for process in processes:
-        process.join(5)
 
 
 @contextmanager

@@ -1,18 +1,23 @@
 """``matchlib lamp``: the report of a lamp change, whole or not there, never overwritten."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from matchlib.errors import InputError, MatchlibError, Problem, ReportError
+from matchlib.errors import MatchlibError, ReportError
 from matchlib.facility.file import read_facility
-from matchlib.matching.lamp import LampPlan, lamp_plan
+from matchlib.matching.inputs import RoomInputs
+from matchlib.matching.lamp import LampChange, LampPlan, LampRoom, change_of, judge_room, lamp_plan, pack_change
 from matchlib.package import notebooks_folder
 from matchlib.readings.archive import Archive
+from matchlib.readings.lamps import Split
 from matchlib.reporting.lamp import FILES
 from matchlib.running.notebook import NotebookError, Ran, execute
-from matchlib.running.store import Store
+from matchlib.running.processes import Progress, each, silent
+from matchlib.running.store import Store, shown
+from matchlib.running.worker import unchanged
 
 NOTEBOOK = "lamp_change.ipynb"
 FOLDER = "_lamp"
@@ -43,6 +48,7 @@ class Request:
     before: str = ""
     after: str = ""
     out: Path = Path("reports")
+    workers: int = 1
 
 
 @dataclass(slots=True)
@@ -54,8 +60,13 @@ class Told:
     code: int = 0
 
 
-def run(request: Request) -> Told:
+def run(request: Request, progress: Progress = silent, begin: Callable[[int], None] = silent) -> Told:
     """Make the report of a lamp change, or find that it stands.
+
+    Args:
+        request: What was asked for.
+        progress: Called with each room that is judged.
+        begin: Called with their number, once it is known.
 
     Raises:
         InputError: Nothing was written: the facility, the days, or every room is at fault, or there is no change.
@@ -69,7 +80,9 @@ def run(request: Request) -> Told:
     if stands:
         _check_whole(report)
     else:
-        _make(request, plan, store, report)
+        store.begin()
+        change = _judged(plan, request.workers, progress, begin)
+        _make(request, change, store, report)
     return _told(plan, report, stands=stands)
 
 
@@ -79,24 +92,32 @@ def _check_whole(folder: Path) -> None:
         raise ReportError(f"{folder} lacks {', '.join(missing)}; move that folder away and run again")
 
 
-def _make(request: Request, plan: LampPlan, store: Store, report: Path) -> None:
-    try:
-        store.root.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"cannot write to {store.root}: {error.strerror or error}"
-        raise InputError(Problem(what, "name another folder with --out")) from None
-    store.sweep()
-    with store.part(FOLDER, plan.hash) as part:
-        _execute(request, plan, store, part)
+def _judged(plan: LampPlan, workers: int, progress: Progress, begin: Callable[[int], None]) -> LampChange:
+    begin(len(plan.rooms))
+    rooms = []
+    for room in each(_judge, plan.pairs, workers):
+        rooms.append(room)
+        progress(room.after.room)
+    return change_of(plan, rooms)
+
+
+def _judge(pair: tuple[RoomInputs, Split]) -> LampRoom:
+    return judge_room(*pair)
+
+
+def _make(request: Request, change: LampChange, store: Store, report: Path) -> None:
+    with store.part(FOLDER, change.plan.hash) as part:
+        _execute(request, change, store, part)
         store.finish(part, report, FILES)
 
 
-def _execute(request: Request, plan: LampPlan, store: Store, part: Path) -> None:
+def _execute(request: Request, change: LampChange, store: Store, part: Path) -> None:
     saved = part / "lamp.ipynb"
-    root = str(plan.facility.root)
-    parameters = LampParameters(root, request.projector, request.before, request.after, str(part))
+    plan = change.plan
+    parameters = LampParameters(str(plan.facility.root), request.projector, request.before, request.after, str(part))
     try:
-        ran = execute(notebooks_folder() / NOTEBOOK, parameters, saved)
+        packed = pack_change(change, request.before, request.after)
+        ran = execute(notebooks_folder() / NOTEBOOK, parameters, saved, packed)
         _check(plan, part, ran)
     except NotebookError as error:
         folder = store.fail(FOLDER, saved, error.log)
@@ -116,7 +137,7 @@ def _check(plan: LampPlan, part: Path, ran: Ran) -> None:
         raise ReportError(f"{NOTEBOOK} left no {', '.join(missing)}")
     if ran.errors:
         raise ReportError(f"{NOTEBOOK}: {ran.errors[0]}")
-    if _numbers(part)["hash"] != plan.hash:
+    if _numbers(part)["hash"] != plan.hash or not unchanged(plan.facility.root, plan.files):
         raise ReportError("the inputs of the lamp change changed during the run; run again")
     if ran.drawings < 1:
         raise ReportError(f"{NOTEBOOK} shows no drawing")
@@ -127,18 +148,10 @@ def _told(plan: LampPlan, report: Path, *, stands: bool) -> Told:
     numbers = _numbers(report)
     lines = [f"{room['room']}   {room['line']}" for room in numbers["rooms"]]
     state = " · unchanged" if stands else ""
-    lines.append(f"{plan.projector.id}   {numbers['line']}{state} → {_short(report)}")
+    lines.append(f"{plan.projector.id}   {numbers['line']}{state} → {shown(report)}")
     errors = [f"{name}: {problem}" for name, problems in plan.faults.items() for problem in problems]
     return Told(lines, errors, 1 if errors else 0)
 
 
 def _numbers(folder: Path) -> dict[str, Any]:
     return json.loads((folder / "lamp.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
-
-
-def _short(path: Path) -> str:
-    """Return a path as its reader would type it from here."""
-    try:
-        return str(path.relative_to(Path.cwd()))
-    except ValueError:
-        return str(path)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from matchlib.errors import ReportError
+from matchlib.errors import InputError, Problem, ReportError
 
 REPORT = ("match.pdf", "match.ipynb", "match.json", "targets.csv")
 SAME_BYTES = ("match.pdf", "match.json", "targets.csv")
@@ -26,6 +26,19 @@ class Store:
 
     def __init__(self, out: Path, facility: str) -> None:
         self.root = out.resolve() / facility
+
+    def begin(self) -> None:
+        """Make the folder, and clear it of what dead runs left.
+
+        Raises:
+            InputError: It cannot be written to.
+        """
+        try:
+            self.root.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            what = f"cannot write to {self.root}: {error.strerror or error}"
+            raise InputError(Problem(what, "name another folder with --out")) from None
+        self.sweep()
 
     def report(self, room: str, day: str, digest: str) -> Path:
         """Return the folder of a room's report, there or not."""
@@ -160,3 +173,11 @@ def _is_dead(part: Path) -> bool:
         with suppress(OSError):
             return time.time() - part.stat().st_mtime > _YOUNG
         return False
+
+
+def shown(path: Path) -> str:
+    """Return a path as its reader would type it from here."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except ValueError:
+        return str(path)

@@ -1,6 +1,7 @@
 """One room on a worker: part folder, notebook, checks, rename."""
 
 import signal
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
 from pathlib import Path
@@ -108,16 +109,18 @@ def _check(job: Job, part: Path, ran: Ran) -> None:
     if ran.errors:
         raise ReportError(f"room {job.room}: {ran.errors[0]}")
     found = RoomMatch.from_json((part / "match.json").read_text(encoding="utf-8"))
-    if (found.hash, tuple(found.inputs.items())) != (job.hash, job.files) or not _stand(job):
+    if (found.hash, tuple(found.inputs.items())) != (job.hash, job.files) or not unchanged(
+        Path(job.facility), dict(job.files)
+    ):
         raise ReportError(f"room {job.room}: its inputs changed during the run; run again")
     if ran.drawings < 1:
         raise ReportError(f"room {job.room}: the notebook shows no drawing")
 
 
-def _stand(job: Job) -> bool:
-    """Return whether the session files are those that were planned."""
+def unchanged(facility: Path, files: Mapping[str, str]) -> bool:
+    """Return whether session files are still those of these digests."""
     try:
-        return all(sha256(Path(job.facility, file).read_bytes()).hexdigest() == digest for file, digest in job.files)
+        return all(sha256((facility / file).read_bytes()).hexdigest() == digest for file, digest in files.items())
     except OSError:
         return False
 

@@ -11,7 +11,7 @@ from matchlib.arrays import Array
 from matchlib.displays.response import nominal_response
 from matchlib.errors import InputError, Problem
 from matchlib.facility.file import read_facility
-from matchlib.facility.rooms import Instrument, Monitor, Room, SetAside
+from matchlib.facility.rooms import Instrument, Monitor, Room
 from matchlib.matching.due import Reason, Rules, Standing, reasons_of, screen_moved
 from matchlib.matching.errors_of_readings import noise_of
 from matchlib.matching.inputs import RoomInputs, room_inputs
@@ -21,21 +21,16 @@ from matchlib.matching.visiting import Patching, Readings, light_for, readings_f
 from matchlib.matching.worklist import Call, RoomCalls, Worklist
 from matchlib.patches import standard_list
 from matchlib.readings.archive import Archive
+from matchlib.readings.entries import Entry
 from matchlib.readings.instrument import Correction
 from matchlib.readings.pairs import newest_corrections
 from matchlib.readings.session import average_repeats
 from matchlib.reporting.worklist import worklist_csv, worklist_pdf
 from matchlib.running.history import Historian, outlook
+from matchlib.running.processes import Progress, each, silent
 from matchlib.running.store import Store, write
 
 FOLDER, FILES = "_worklist", ("worklist.csv", "worklist.pdf")
-
-
-Progress = Callable[[str], None]
-
-
-def _silent(_: object) -> None:
-    """Tell nobody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +41,7 @@ class Request:
     out: Path = Path("reports")
     on: str = ""
     rules: Rules = field(default_factory=Rules)
+    workers: int = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +53,7 @@ class Written:
     warnings: tuple[str, ...]
 
 
-def write_worklist(request: Request, progress: Progress = _silent, begin: Callable[[int], None] = _silent) -> Written:
+def write_worklist(request: Request, progress: Progress = silent, begin: Callable[[int], None] = silent) -> Written:
     """Write the round as a table and as a PDF, each replaced at once, and return it.
 
     Args:
@@ -72,7 +68,7 @@ def write_worklist(request: Request, progress: Progress = _silent, begin: Callab
     facility = read_facility(request.facility)
     archive = Archive(facility, parse_day(request.on))
     begin(len(facility.rooms))
-    found = worklist_of(archive, request.rules, progress)
+    found = worklist_of(archive, request.rules, progress, request.workers)
     contents = (worklist_csv(found).encode(), worklist_pdf(found))
     folder = Store(request.out, facility.root.name).root / FOLDER
     try:
@@ -85,8 +81,14 @@ def write_worklist(request: Request, progress: Progress = _silent, begin: Callab
     return Written(found, tuple(folder / name for name in FILES), tuple(line for line in warnings if line))
 
 
-def worklist_of(archive: Archive, rules: Rules, progress: Progress = _silent) -> Worklist:
+def worklist_of(archive: Archive, rules: Rules, progress: Progress = silent, workers: int = 1) -> Worklist:
     """Return the round of the archive's day; of today where it has none.
+
+    Args:
+        archive: The facility's readings.
+        rules: What makes a visit due.
+        progress: Called with each room that is done.
+        workers: Processes that judge rooms side by side.
 
     Raises:
         InputError: A file's display cannot be told.
@@ -95,11 +97,11 @@ def worklist_of(archive: Archive, rules: Rules, progress: Progress = _silent) ->
         raise InputError(archive.homeless)
     facility = archive.facility
     day = archive.on or datetime.now(UTC).astimezone(facility.time_zone).date()
-    planner = _Planner(archive, day, rules)
-    rooms = []
-    for room in facility.rooms.values():
-        rooms.append(planner.room(room))
-        progress(room.id)
+    rooms, undecided = [], []
+    for calls, unsure in each(_planned, list(facility.rooms), workers, _plan, (archive, day, rules)):
+        rooms.append(calls)
+        undecided += unsure
+        progress(calls.room.id)
     return Worklist(
         facility=facility.name,
         root=facility.root,
@@ -107,8 +109,21 @@ def worklist_of(archive: Archive, rules: Rules, progress: Progress = _silent) ->
         rules=rules,
         rooms=tuple(room for room in rooms if room.calls or room.fault),
         monitors=len(facility.monitors),
-        undecided=tuple(planner.undecided),
+        undecided=tuple(undecided),
     )
+
+
+_PLANNERS: list["_Planner"] = []  # of this process: one
+
+
+def _plan(archive: Archive, day: date, rules: Rules) -> None:
+    _PLANNERS[:] = [_Planner(archive, day, rules)]
+
+
+def _planned(room: str) -> tuple[RoomCalls, list[str]]:
+    """Return a room's calls, and the monitors that cannot be decided and are not called for."""
+    planner = _PLANNERS[0]
+    return planner.room(planner.archive.facility.rooms[room])
 
 
 def _fault(room: RoomCalls) -> str:
@@ -121,10 +136,9 @@ class _Planner:
     def __init__(self, archive: Archive, day: date, rules: Rules) -> None:
         self.archive, self.day, self.rules = archive, day, rules
         self.historian = Historian(archive)
-        self.undecided: list[str] = []
 
-    def room(self, room: Room) -> RoomCalls:
-        """Return a room's monitors to visit; a fault where the room cannot be judged."""
+    def room(self, room: Room) -> tuple[RoomCalls, list[str]]:
+        """Return a room's monitors to visit, and those undecided; a fault where the room cannot be judged."""
         facility = self.archive.facility
         rows = facility.monitors_of(room.id)
         refused = {row: _refused(self.archive, row) for row in rows}
@@ -132,24 +146,31 @@ class _Planner:
         matches: Mapping[Monitor, MonitorMatch] = {}
         if inputs is not None:
             matches = dict(zip(inputs.monitors, match_inputs(inputs).monitors, strict=True))
-        calls = []
+        calls, undecided = [], []
         for row in rows:
             standing = self._standing(row, matches.get(row), inputs, refused[row])
             reasons = reasons_of(standing)
             if reasons:
                 calls.append(self._call(standing, reasons, inputs))
             elif standing.match is not None and standing.match.verdict.result == "undecided":
-                self.undecided.append(standing.history.name)
-        return RoomCalls(room, tuple(sorted(calls, key=lambda call: -call.need)), fault)
+                undecided.append(standing.history.name)
+        self.archive.forget(row.id for row in rows)
+        return RoomCalls(room, tuple(sorted(calls, key=lambda call: -call.need)), fault), undecided
 
     def _inputs(self, room: Room, refused: list[Monitor]) -> tuple[RoomInputs | None, str]:
         """Return a room's inputs, and why there are none; a monitor whose readings are refused is not measured."""
         archive = self.archive
         if refused:
-            files = {entry.file for row in refused for entry in archive.of(row.id)}
-            aside = tuple(SetAside(file, "not believed") for file in sorted(files))
-            known = archive.facility
-            archive = Archive(replace(known, set_aside=known.set_aside + aside), archive.on)
+            own = {row.id for row in refused}
+            states = {(row.id, row.preset, "calibrated") for row in refused}
+            states |= {(row.id, "", "native") for row in refused if archive.native_choice(row).problems}
+            archive = archive.without(
+                lambda entry: (
+                    entry.display in own
+                    and _state(entry) in (None, *states)
+                    and not self.archive.is_paired(entry.file)
+                )
+            )
         try:
             return room_inputs(archive, room.id), ""
         except InputError as error:
@@ -222,6 +243,14 @@ class _Planner:
         facility = self.archive.facility
         encoding = facility.projectors[facility.rooms[row.room].projector].encoding
         return np.asarray(nominal_response(encoding, np.zeros(3)).forward(standard_list().signal)[:, 1])
+
+
+def _state(entry: Entry) -> tuple[str, str, str] | None:
+    """Return the monitor, preset and mode that a file is of; None where it does not say."""
+    header = entry.header
+    if header is None:
+        return None
+    return entry.display, header.preset if header.mode == "calibrated" else "", header.mode
 
 
 def _refused(archive: Archive, row: Monitor) -> str:
