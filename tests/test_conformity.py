@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 import matchlib
@@ -76,6 +77,37 @@ def test_a_projector_outside_its_standard_is_said_first(make_facility, displays)
     data = page_data(room, {(d.name, d.subject): (f"{d.name}.svg", d) for d in drawings})
     assert data["lead"].startswith("The screen itself is outside its standard: luminance and gamma. The screen shows")
     assert len(data["conformity"]) == len(room.projector.conformity)
+
+
+def drifting(text, change):
+    """Return a session whose white is read again at its end, and whose light drifts by ``change`` over it."""
+    head, _, body = text.partition("patch,r,g,b,X,Y,Z\n")
+    rows = [row.rsplit(",", 3) for row in body.splitlines()]
+    bright = [row for row in rows if row[0].split(",")[0] in ("white", "red", "green")]
+    rows = [*bright, *rows, *bright, *bright]
+    course = np.linspace(-0.5, 0.5, len(rows))
+    lines = [
+        f"{cells},{','.join(f'{float(value) * (1 + change * place):.6g}' for value in xyz)}"
+        for (cells, *xyz), place in zip(rows, course, strict=True)
+    ]
+    return head + "patch,r,g,b,X,Y,Z\n" + "\n".join(lines) + "\n"
+
+
+def test_drift_of_the_session_widens_what_is_known_of_the_screen(make_facility, session_text):
+    """A light that changes by 6 % over a session leaves 6 % / √12 in every reading (JCGM 100:2008, 4.3.7)."""
+    known = []
+    for change in (0.0, 0.06):
+        files = {"readings/P1.csv": drifting(session_text("P1"), change)}
+        screen = matchlib.match_room(make_facility(name=f"by {change:g}", files=files), "studio-2").projector
+        sure = {check.name: check.uncertainty for check in screen.conformity}
+        shares = sure["luminance"] / screen.response.luminance, sure["contrast"] / screen.response.contrast
+        known.append((*shares, sure["white x"]))
+    still, moving = known
+    by_drift = 2 * 0.06 / np.sqrt(12)
+    assert still[0] == pytest.approx(0.02)
+    assert moving[0] == pytest.approx(np.hypot(0.02, by_drift), rel=0.05)
+    assert moving[1] == pytest.approx(np.hypot(still[1], by_drift), rel=0.1)
+    assert moving[2] == pytest.approx(still[2], rel=0.05)
 
 
 @pytest.fixture

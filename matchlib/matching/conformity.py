@@ -17,12 +17,13 @@ from matchlib.matching.conformity_hdr import hdr_conformity
 from matchlib.matching.errors_of_readings import noise_of, scatter_of
 from matchlib.matching.result import Check, Figures
 from matchlib.matching.steps import step_checks
-from matchlib.matching.tolerances import NOMINAL_PEAK, REVIEW_ROOM, THEATRE, Place, Sure
+from matchlib.matching.tolerances import NOMINAL_PEAK, REVIEW_ROOM, THEATRE, Place, Sure, sure_by
 from matchlib.matching.uniformity import uniformity_checks
 from matchlib.matching.verdict import uv_of, white_distance
 from matchlib.perception.difference import uv
 from matchlib.readings.archive import Across
 from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session_drift import drift_of
 
 _ST, _RP, _EBU = "ST 431-1:2006", "RP 431-2:2011", "EBU Tech 3320 v3.0"
 VIDEO = ("BT.709", "BT.601 525", "BT.601 625", "BT.2020")
@@ -67,11 +68,12 @@ GRADES = (
 
 
 def _sure(session: Session, response: Response, instrument: Instrument, *, guarded: bool) -> Sure:
-    noise = noise_of(session, instrument)
-    scatter = scatter_of(average_repeats(session), response, noise)
-    # The scale cancels in a contrast; what is left is the scatter of black and, below the floor, its noise.
-    black = 2 * scatter.black / response.black if response.black > 0 else np.inf
-    return Sure(instrument.luminance, instrument.xy, 2 * scatter.gamma, float(black), guarded)
+    drift = drift_of(session)
+    scatter = scatter_of(average_repeats(session), response, noise_of(session, instrument, drift))
+    # The scale cancels in a contrast; what is left is the scatter of black and, below the floor, its noise, and the
+    # light's own drift between black and white.
+    black = np.hypot(2 * scatter.black / response.black, 2 * drift.luminance) if response.black > 0 else np.inf
+    return sure_by(instrument, drift, guarded=guarded, gamma=2 * scatter.gamma, contrast=float(black))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

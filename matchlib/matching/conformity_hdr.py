@@ -13,8 +13,9 @@ from matchlib.encoding import Encoding, Pair, signal_to_linear
 from matchlib.facility.rooms import Instrument
 from matchlib.matching.errors_of_readings import noise_of
 from matchlib.matching.result import Check, Figures
-from matchlib.matching.tolerances import REVIEW_ROOM, THEATRE, Place, Sure
+from matchlib.matching.tolerances import REVIEW_ROOM, THEATRE, Place, Sure, sure_by
 from matchlib.readings.session import Session, average_repeats
+from matchlib.readings.session_drift import drift_of
 
 _TABLE = "DCI HDR Addendum, Table 6"
 _PEAK, _CODED_PEAK = 300.0, 299.6  # cd/m²: the colour volume's white, and what its 12-bit code shows
@@ -67,7 +68,7 @@ def hdr_conformity(
         rule: ``guarded`` or ``simple``.
         room: Whose limits; a display that is looked at directly has those of a review room.
     """
-    sure = Sure(instrument.luminance, instrument.xy, 0.0, 0.0, rule == "guarded")
+    sure = sure_by(instrument, drift_of(session), guarded=rule == "guarded")
     place, encoding = HDR_PLACES[kind, room.name], session.encoding
     declared = _coded_peak(encoding.luminance), _coded_white(encoding.white_xy)
     found = [_peak_check(place, declared[0], figures, sure), *_white_checks(place, declared[1], figures, sure)]
@@ -88,14 +89,16 @@ class _Light:
 
     def __init__(self, session: Session, encoding: Encoding, instrument: Instrument) -> None:
         patches = average_repeats(session)
-        places, noise = patches.greys(), noise_of(session, instrument)
+        drift = drift_of(session)
+        places, noise = patches.greys(), noise_of(session, instrument, drift)
         black = patches.find(0, 0, 0)
         if black is not None:
             places = np.append(black, places)
         self.read: Array = patches.xyz[places, 1]
         self.meant: Array = encoding.luminance * signal_to_linear(patches.signal[places, 1], encoding)
         scatter = 2 * noise.deviation(self.read) / np.sqrt(patches.count[places])
-        self.expanded: Array = np.hypot(instrument.luminance * self.read, scatter)
+        common = sure_by(instrument, drift, guarded=True).luminance
+        self.expanded: Array = np.hypot(common * self.read, scatter)
 
 
 def _coded_peak(luminance: float) -> float:

@@ -2,9 +2,13 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from matchlib.encoding import Pair
+from matchlib.facility.rooms import Instrument
 from matchlib.matching.result import Check
 from matchlib.matching.verdict import guarded_result
+from matchlib.readings.session_drift import Drift
 
 NOMINAL_PEAK = 48.0  # cd/m², ST 431-1:2006, 5.1
 INFORMATIVE = "informative"  # stands in the source of a limit that is advice
@@ -58,6 +62,14 @@ class Sure:
         unit, source = words
         band = expanded if self.guarded else 0.0
         return Check(name, value, limit, expanded, unit, guarded_result(-value, -limit, band), source)
+
+
+def sure_by(
+    instrument: Instrument, drift: Drift, *, guarded: bool, gamma: float = 0.0, contrast: float = 0.0
+) -> Sure:
+    """Return how far readings may be off by an instrument's stated uncertainty and the drift of their session."""
+    luminance = float(np.hypot(instrument.luminance, 2 * drift.luminance))
+    return Sure(luminance, float(np.hypot(instrument.xy, 2 * drift.xy)), gamma, contrast, guarded)
 
 
 def upper(name: str, value: float, limit: float, expanded: float, *words: str, guarded: bool) -> Check:

@@ -100,8 +100,8 @@ def read_again(entry: Entry, facility: Facility) -> bytes:
 
 def _table_digest(data: bytes) -> str:
     """Return the SHA-256 of a file without its key lines."""
-    lines = (line.strip() for line in data.splitlines())
-    return sha256(b"\n".join(line for line in lines if not line.startswith(b"#"))).hexdigest()
+    lines = map(bytes.strip, data.splitlines())
+    return sha256(b"\n".join([line for line in lines if line[:1] != b"#"])).hexdigest()
 
 
 def read_bytes(path: Path, file: str, facility: Facility) -> bytes:
