@@ -12,6 +12,13 @@ from matchlib.errors import InputError, MatchlibError
 
 _FACILITY = click.argument("facility", type=click.Path(path_type=Path))
 _FROM_1 = click.IntRange(min=1)
+_OUT = click.option(
+    "--out",
+    default=Path("reports"),
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where the reports go; default: reports.",
+)
 _WORKERS = click.option("--workers", type=_FROM_1, metavar="N", help="Rooms at once; default: usable cores.")
 _ON = click.option("--on", default="", metavar="DATE", help="Leave out sessions after this day (YYYY-MM-DD).")
 
@@ -25,13 +32,7 @@ def commands() -> None:
 @commands.command()
 @_FACILITY
 @click.option("--room", "rooms", multiple=True, metavar="ID", help="Only this room; may be repeated.")
-@click.option(
-    "--out",
-    default=Path("reports"),
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where the reports go; default: reports.",
-)
+@_OUT
 @_ON
 @_WORKERS
 @click.option(
@@ -113,13 +114,7 @@ def check(facility: Path, on: str) -> None:
 @click.argument("projector")
 @click.option("--before", default="", metavar="DATE", help="Of the last session with the old lamp (YYYY-MM-DD).")
 @click.option("--after", default="", metavar="DATE", help="Of the first session with the new lamp (YYYY-MM-DD).")
-@click.option(
-    "--out",
-    default=Path("reports"),
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where the report goes, below DIR/FACILITY/_lamp; default: reports.",
-)
+@_OUT
 @_WORKERS
 def lamp(workers: int | None, **request: Any) -> None:
     """Say what a lamp change did to PROJECTOR, and whom it touches, without measuring a monitor again.
@@ -197,13 +192,7 @@ def patches(name: str, full: int, out: Path, replace: bool) -> None:
 @commands.command()
 @_FACILITY
 @click.option("--on", default="", metavar="DATE", help="Day of the round (YYYY-MM-DD); default: today.")
-@click.option(
-    "--out",
-    default=Path("reports"),
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Where the reports go; default: reports.",
-)
+@_OUT
 @click.option(
     "--next",
     "next_days",

@@ -8,7 +8,7 @@ from matchlib.arrays import Array
 from matchlib.matching.lamp import LampMonitor, LampRoom
 from matchlib.matching.lamp_moved import ScreenChange
 from matchlib.reporting.drawing import Drawing, save_svg
-from matchlib.reporting.plots.overview import limit_line, zones
+from matchlib.reporting.plots.overview import limit_line, numbered_rows, zones
 from matchlib.reporting.plots.style import HAIR, LOOKS, NOW, PALE, SMALL, SOFT, TARGET, Look, note, sheet
 
 if TYPE_CHECKING:
@@ -144,14 +144,7 @@ def _row(axes: "Axes", place: int, ends: list[float]) -> None:
 def _frame(axes: "Axes", count: int, end: float) -> None:
     from matplotlib.lines import Line2D
 
-    axes.set_ylim(count - 0.5, -0.5)
-    axes.set_yticks(range(count), [str(place + 1) for place in range(count)])
-    axes.tick_params(axis="y", length=0)
-    axes.set_xlim(0, np.sqrt(end))
-    ticks = [value for value in (0, 0.5, 1, 2, 4, 8, 16, 32, 64) if value <= end]
-    axes.set_xticks(np.sqrt(ticks), [f"{value:g}" for value in ticks])
-    axes.spines["left"].set_visible(False)
-    note(axes, 1.012, 1.0, "old → new → set", va="bottom")
+    numbered_rows(axes, count, end, "old → new → set")
     looks = {"old lamp": _BEFORE, "new lamp": LOOKS[NOW], "once set": LOOKS[TARGET]}
     samples = [Line2D([], [], linestyle="none", **look.marks(1.2)) for look in looks.values()]
     place = {"loc": "lower right", "bbox_to_anchor": (0.97, 1.0), "ncols": 3, "columnspacing": 1.2}

@@ -119,7 +119,8 @@ def limit_line(axes: "Axes", limit: float) -> None:
     axes.text(root, 1.0, f"limit {limit:g}", transform=axes.get_xaxis_transform(), ha="center", va="bottom")
 
 
-def _frame(axes: "Axes", count: int, end: float) -> None:
+def numbered_rows(axes: "Axes", count: int, end: float, ends: str) -> None:
+    """Set up an axis of roots of mean CIEDE2000 with a numbered row a monitor; ``ends``: what its numbers are."""
     axes.set_ylim(count - 0.5, -0.5)
     axes.set_yticks(range(count), [str(place + 1) for place in range(count)])
     axes.tick_params(axis="y", length=0)
@@ -127,7 +128,11 @@ def _frame(axes: "Axes", count: int, end: float) -> None:
     ticks = [value for value in (0, 0.5, 1, 2, 4, 8, 16, 32, 64) if value <= end]
     axes.set_xticks(np.sqrt(ticks), [f"{value:g}" for value in ticks])
     axes.spines["left"].set_visible(False)
-    note(axes, 1.012, 1.0, "now → target", va="bottom")
+    note(axes, 1.012, 1.0, ends, va="bottom")
+
+
+def _frame(axes: "Axes", count: int, end: float) -> None:
+    numbered_rows(axes, count, end, "now → target")
     key(axes, (NOW, TARGET), loc="lower right", bbox_to_anchor=(0.97, 1.0), ncols=2)
 
 
