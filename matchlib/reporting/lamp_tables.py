@@ -34,4 +34,4 @@ def visits_table(change: LampChange) -> "pd.DataFrame":
 
 def drift_text(change: LampChange) -> str:
     """Return how long the new light lasts, in words."""
-    return lamp_words.drift_words(change.drift, narrowest(change.plan))
+    return "\n".join(lamp_words.drift_words(change.drift, narrowest(change.plan)))

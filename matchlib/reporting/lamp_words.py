@@ -209,16 +209,16 @@ def screen_line(change: LampChange) -> str:
     return ", ".join(told)
 
 
-def drift_words(drift: Drift, limits: Limits) -> str:
-    """Return how long the new light and its white last."""
+def drift_words(drift: Drift, limits: Limits) -> list[str]:
+    """Return how long the new light lasts, and its white."""
     if drift.fade is None or drift.uncertainty is None:
-        return f"How long the new light lasts is not known: {drift.missing}."
+        return [f"How long the new light lasts is not known: {drift.missing}."]
     lamps = "earlier lamp" if drift.lamps == 1 else f"{drift.lamps} earlier lamps"
     text = (
         f"The {lamps} lost {100 * drift.fade:.1f} % ± {100 * drift.uncertainty:.1f} % of luminance in 1,000 h "
         f"({drift.sessions} sessions)"
     )
-    return f"{text}{_fade_words(drift, limits.luminance)} {_white_drift_words(drift, lamps, limits.white)}".strip()
+    return [f"{text}{_fade_words(drift, limits.luminance)}", *_white_drift_words(drift, lamps, limits.white)]
 
 
 def _fade_words(drift: Drift, limit: float | None) -> str:
@@ -232,23 +232,23 @@ def _fade_words(drift: Drift, limit: float | None) -> str:
     return f". If the new one fades alike, its light will have fallen {'; '.join(parts)}." if parts else "."
 
 
-def _white_drift_words(drift: Drift, lamps: str, limit: float | None) -> str:
+def _white_drift_words(drift: Drift, lamps: str, limit: float | None) -> list[str]:
     if drift.white is None or drift.white_scatter is None:
-        return ""
+        return []
     of = f"The white of the {lamps}"
     if not drift.white_moves:
-        return f"{of} did not drift by more than the readings scatter."
+        return [f"{of} did not drift by more than the readings scatter."]
     size = math.hypot(*drift.white)
     text = (
         f"{of} drifted towards {words.hue(*drift.white)}, by {size:.4f} u′v′ in 1,000 h (scatter alone may make "
         f"{drift.white_scatter:.4f})"
     )
     if drift.white_to_limit is None:
-        return f"{text}."
-    return (
+        return [f"{text}."]
+    return [
         f"{text}. If the new one goes that way, its white will have moved by {limit:g}, the narrowest limit of white "
         f"here, {_course_words(drift.white_to_limit)}."
-    )
+    ]
 
 
 def _course_words(course: Course) -> str:
