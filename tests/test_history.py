@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 
 from matchlib.facility.file import read_facility
-from matchlib.matching.history import FIGURES, trends_of
+from matchlib.matching.ageing import Leaving
+from matchlib.matching.due import outlook_words
+from matchlib.matching.history import FIGURES, Outlook, trends_of
 from matchlib.matching.room import match_room
 from matchlib.readings.archive import Archive
 from matchlib.reporting.history_tables import drift_table, history_words
@@ -114,7 +116,7 @@ def test_the_drawing_is_sound_and_its_words_hold_the_numbers(studio, named):
         assert f"{len(history.visits)} sessions" in drawing.alt
         assert display.encode() not in drawing.svg
         assert all(figure.words in drawing.alt for figure in FIGURES.values())
-    assert "luminance leaves its limit about 2026-" in trend(*[named["M1"][0], None, named["M1"][1]]).alt
+    assert "leaves its limits: peak about 2026-" in trend(*[named["M1"][0], None, named["M1"][1]]).alt
     assert "panel changed before 2026-01-05" in trend(named["M4"][0]).alt
 
 
@@ -145,3 +147,19 @@ def test_a_room_is_told_in_words_and_in_a_table(studio):
     assert table.loc["M1", "peak, % a year"].startswith("-8.")
     assert table.loc["M4", "peak, % a year"] == "–"
     assert [drawing.subject for drawing in room_trends(studio)] == ["P1", "M1", "M2", "M4"]
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        ((30, 20, 50), "peak about 2026-04-04 (95 %: between 2026-03-25 and 2026-04-24)"),
+        ((30, 20, None), "peak about 2026-04-04 (95 %: between 2026-03-25 and no day that can be told)"),
+        ((0, 0, 20), "peak was probably out already on 2026-03-05 (95 %: by 2026-03-25)"),
+        ((0, 0, None), "peak was probably out already on 2026-03-05 (95 %: by no day that can be told)"),
+        ((0, 0, 0), "peak was out already on 2026-03-05"),
+        ((None, 300, None), "no limit within three years"),
+    ],
+)
+def test_when_a_limit_is_left_in_words(days, words):
+    leaving = Leaving(*days, np.zeros(1))
+    assert outlook_words(Outlook(date(2026, 3, 5), {"luminance": leaving})) == words

@@ -224,5 +224,13 @@ def outlook_words(outlook: Outlook | None) -> str:
     expected, early, late = (
         day_after(outlook.start, days) for days in (leaving.expected, leaving.earliest, leaving.latest)
     )
+    if leaving.latest == 0:
+        return f"{_NAMES[outlook.first]} was out already on {outlook.start}"
+    if leaving.expected == 0:
+        return f"{_NAMES[outlook.first]} was probably out already on {outlook.start} (95 %: {_by(late)})"
     end = f"and {late}" if late is not None else "and no day that can be told"
     return f"{_NAMES[outlook.first]} about {expected} (95 %: between {early} {end})"
+
+
+def _by(late: date | None) -> str:
+    return "by no day that can be told" if late is None else f"by {late}"

@@ -10,7 +10,8 @@ import numpy as np
 
 from matchlib.arrays import Array
 from matchlib.facility.rooms import Tolerances
-from matchlib.matching.ageing import FEWEST, day_after
+from matchlib.matching.ageing import FEWEST
+from matchlib.matching.due import outlook_words
 from matchlib.matching.history import FIGURES, DisplayHistory, Outlook, RoomHistory, Trend, trends_of
 from matchlib.matching.result import Target
 from matchlib.matching.verdict import uv_of
@@ -204,11 +205,7 @@ def _alt(history: DisplayHistory, trends: dict[str, Trend], outlook: Outlook | N
     ]
     told += [words for name, found in trends.items() for words in _figure_words(history, name, found)]
     if outlook is not None and outlook.first is not None:
-        leaving = outlook.leaving[outlook.first]
-        early, expected, late = (
-            day_after(outlook.start, day) for day in (leaving.earliest, leaving.expected, leaving.latest)
-        )
-        told.append(f"{outlook.first} leaves its limit about {expected} (95 %: {early} to {late or 'no day told'})")
+        told.append(f"leaves its limits: {outlook_words(outlook)}")
     return f"Figures against date and hours. {'; '.join(told)}."
 
 
