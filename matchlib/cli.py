@@ -112,8 +112,13 @@ def check(facility: Path, on: str) -> None:
 @commands.command()
 @_FACILITY
 @click.argument("projector")
-@click.option("--before", default="", metavar="DATE", help="Of the last session with the old lamp (YYYY-MM-DD).")
-@click.option("--after", default="", metavar="DATE", help="Of the first session with the new lamp (YYYY-MM-DD).")
+@click.option(
+    "--before",
+    default="",
+    metavar="DATE",
+    help="Of the last session with the old lamp: a day, or day and time as YYYY-MM-DDThh:mm.",
+)
+@click.option("--after", default="", metavar="DATE", help="Of the first session with the new lamp, likewise.")
 @_OUT
 @_WORKERS
 def lamp(workers: int | None, **request: Any) -> None:
@@ -130,6 +135,8 @@ def lamp(workers: int | None, **request: Any) -> None:
         told = run(Request(workers=workers or usable_cores(), **request), bar.step, bar.begin)
     finally:
         bar.close()
+    for line in told.warnings:
+        click.echo(f"warning: {line}", err=True)
     for line in told.errors:
         click.echo(f"error: {line}", err=True)
     for line in told.lines:
@@ -239,6 +246,7 @@ def worklist(facility: Path, on: str, out: Path, workers: int | None, **rules: A
     found = made.worklist
     told = f"{len(found.calls)} of {found.monitors} monitors to visit, {duration(found.minutes)}"
     click.echo(f"{found.on}   {told} → {made.files[-1]}")
+    sys.exit(1 if any(room.fault for room in found.rooms) else 0)
 
 
 @commands.command()

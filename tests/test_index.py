@@ -103,8 +103,11 @@ def test_the_lead_counts_rooms_and_monitors():
     shelves = [plain(), plain("b", results=("match",)), Shelf("c", (), current=False, state="no report yet")]
     words = " ".join(Page(index_html("x", shelves)).words)
     assert "2 rooms have a report; in 1 every monitor matches. 2 of 3 monitors match their screen." in words
-    assert "1 of 3 rooms have no report of the newest readings and settings." in words
-    assert "No room has a report yet." in index_html("x", [shelves[2]])
+    assert "1 more without one of the newest readings and settings: not counted." in words
+    assert "No room has a report of the newest readings and settings." in index_html("x", [shelves[2]])
+    old = Shelf("gone", (ENTRY,), current=False)
+    words = " ".join(Page(index_html("x", [*shelves, old])).words)
+    assert "2 of 3 monitors match their screen. 2 more without" in words
 
 
 def points(svg):

@@ -224,7 +224,7 @@ def test_dark_patches_are_repeated_and_minutes_add_up():
 def test_the_table_holds_no_formula_and_the_pdf_the_cautions(capsys, ageing_studio, tmp_path):
     out = tmp_path / "out"
     code, printed, err = call(capsys, ageing_studio, "--on", ON, "--out", out, "--next", "180")
-    assert code == 0
+    assert code == 1  # studio-3 cannot be judged
     assert printed.splitlines()[-1].startswith("2026-03-20   5 of 7 monitors to visit, ")
     assert printed.startswith("studio-1   2 visits, ")
     assert "warning: studio-3 cannot be judged: no complete calibrated session of projector P3" in err

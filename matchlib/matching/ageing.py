@@ -17,8 +17,10 @@ from itertools import pairwise
 import numpy as np
 
 from matchlib.arrays import Array, read_only
+from matchlib.readings.lamps import is_another
 
 FEWEST = 3  # sessions: through two points runs a line whatever they are
+LEAST_SPAN = 14.0  # days: readings of one round tell of their scatter, not of ageing. No source
 COVER = 0.95  # of intervals of rates and days
 HORIZON = 1095  # days: three years; a later day is told as none. No source
 # A stated uncertainty is itself known to about 25 %, which makes 8 degrees of freedom (JCGM 100:2008, G.4.2)
@@ -105,12 +107,12 @@ class Leaving:
 
 
 def fit_drift(series: Series) -> Drift | None:
-    """Return the line through a series; None for fewer than three sessions.
+    """Return the line through a series; None for fewer than three sessions, or for less than two weeks.
 
     Generalised least squares. The sessions' own uncertainties are scaled by what their scatter says of them,
     weighed with the 8 degrees of freedom that stated ones are worth: s² = (8 + χ²) / (8 + n − 2).
     """
-    if len(series.days) < FEWEST or not np.ptp(series.days) > 0:
+    if len(series.days) < FEWEST or np.ptp(series.days) < LEAST_SPAN:
         return None
     last = float(series.days[-1])
     design = np.stack([np.ones_like(series.days), series.days - last], axis=1)
@@ -179,13 +181,16 @@ def changes_of(
         if place > 0:
             found.append((place, "adjusted"))
     known = [(place, value) for place, value in enumerate(hours) if value is not None]
-    found += [(place, worn) for (_, before), (place, now) in pairwise(known) if now < before]
+    found += [(place, worn) for (_, before), (place, now) in pairwise(known) if is_another(before, now)]
     return tuple(sorted(found))
 
 
 def day_after(start: date, days: float | None) -> date | None:
     """Return the day so many days later; None for none."""
-    return None if days is None else start + timedelta(days=round(days))
+    if days is None:
+        return None
+    left = date.max.toordinal() - start.toordinal()
+    return start + timedelta(days=min(round(days), left))
 
 
 def _scatter(series: Series, design: Array) -> tuple[float, float]:

@@ -25,7 +25,7 @@ from matchlib.matching.space import Search, lifted_root
 from matchlib.matching.veil import room_veil, under_veil
 from matchlib.perception.difference import Score
 from matchlib.perception.viewing import wanted
-from matchlib.readings.archive import Choice
+from matchlib.readings.choice import Choice
 from matchlib.readings.instrument import Meters
 from matchlib.readings.session import Session
 

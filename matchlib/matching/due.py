@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +14,7 @@ from matchlib.matching.reference import Reference
 from matchlib.matching.result import MonitorMatch
 from matchlib.perception.difference import CIEDE2000, ciede2000, score, uv
 from matchlib.readings.checks.finding import WARN
+from matchlib.readings.lamps import is_another
 
 OUT, DOUBT, MOVED, NEW, SOON, OLD = (
     "out of tolerance",
@@ -27,6 +28,7 @@ OUT, DOUBT, MOVED, NEW, SOON, OLD = (
 # what may be, and what may be before what is merely old
 WEIGHTS = {OUT: 100.0, DOUBT: 90.0, MOVED: 80.0, NEW: 70.0, SOON: 60.0, OLD: 30.0}
 FURTHER = 0.1  # of the weights of a monitor's other reasons that adds to the largest
+DAY_HOURS = 24.0  # nothing is used longer than that a day: hours that say so are a slip
 LIKELY = 0.5  # probability from which on leaving the limits is expected
 
 
@@ -127,6 +129,8 @@ def hours_since(history: DisplayHistory, row: Monitor, seen: date | None, on: da
     if high < low or any(later[1] < former[1] for former, later in pairwise(points)):
         return None
     rate = (high - low) / (end - start).days
+    if rate > DAY_HOURS:
+        return None
     days = [day.toordinal() for day, _ in points]
     at = float(np.interp(seen.toordinal(), days, [hours for _, hours in points]))
     at += rate * (max((seen - end).days, 0) - max((start - seen).days, 0))
@@ -146,11 +150,27 @@ def _out(standing: Standing) -> Reason | None:
 def _doubt(standing: Standing) -> Reason | None:
     if standing.refused:
         return Reason(DOUBT, f"readings not believed: {standing.refused}", WEIGHTS[DOUBT])
+    if gone := _panel_gone(standing):
+        return Reason(DOUBT, f"readings not believed: {gone}", WEIGHTS[DOUBT])
     warned = [found for found in standing.match.findings if found.severity == WARN] if standing.match else []
     if not warned:
         return None
     told = "; ".join(f"{found.check}: {found.evidence}" for found in warned)
     return Reason(DOUBT, f"readings not believed: {told}", WEIGHTS[DOUBT])
+
+
+def _panel_gone(standing: Standing) -> str:
+    """Return in words that the newest session is of a panel that was replaced; empty where hours do not tell so."""
+    row, visits = standing.row, standing.history.visits
+    if row.hours is None or not row.hours_date or not visits or visits[-1].hours is None:
+        return ""
+    day = date.fromisoformat(row.hours_date)
+    if not visits[-1].day < day <= standing.on or not is_another(visits[-1].hours, row.hours):
+        return ""
+    return (
+        f"monitors.csv has {row.hours:g} h on {day}, less than the {visits[-1].hours:g} h of the session before it: "
+        "that was another panel"
+    )
 
 
 def _moved(standing: Standing) -> Reason | None:
@@ -169,7 +189,7 @@ def _soon(standing: Standing) -> Reason | None:
     outlook = standing.outlook
     if outlook is None or outlook.first is None or (standing.match and standing.match.verdict.result == "no match"):
         return None
-    horizon = standing.on + timedelta(days=standing.rules.next_days)
+    horizon = day_after(standing.on, standing.rules.next_days) or standing.on
     probability = outlook.within((horizon - outlook.start).days)
     if probability < LIKELY:
         return None

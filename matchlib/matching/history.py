@@ -1,6 +1,6 @@
 """A display's figures over all its visits: what changed, how they drift, when they leave the room's limits."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from types import MappingProxyType
@@ -224,7 +224,7 @@ def trends_of(history: DisplayHistory) -> dict[str, Trend]:
     for name, figure in FIGURES.items():
         places = tuple(place for place, visit in enumerate(history.visits) if figure.of(visit) is not None)
         if places:
-            used = [place for place in places if place >= first]
+            used = [place for place in places if place >= first and place in _last_of_days(history.visits)]
             series = _followed(history, used, figure)
             found[name] = Trend(places, fit_drift(series), tuple(used[place] for place in jumps(series)))
     return found
@@ -239,7 +239,9 @@ def outlook_of(history: DisplayHistory, ideal: Target, tolerances: Tolerances, s
         tolerances: Of its room.
         screen: What can be wrong with the projector's session; None: with a nominal reference nothing is.
     """
-    visits = history.present
+    lasts = _last_of_days(history.visits)
+    first = len(history.visits) - len(history.present)
+    visits = tuple(visit for place, visit in enumerate(history.visits) if place >= first and place in lasts)
     leaving: dict[str, Leaving] = {}
     if len(visits) >= FEWEST:
         ratios = [_log(visit.figures.luminance / ideal.luminance) for visit in visits]
@@ -254,6 +256,11 @@ def outlook_of(history: DisplayHistory, ideal: Target, tolerances: Tolerances, s
     return Outlook(start, {name: leaving[name] for name in CHECKS if name in leaving})
 
 
+def _last_of_days(visits: Sequence[Visit]) -> set[int]:
+    """Return the place of each day's last visit: what was read before it on that day was read to set it."""
+    return set({visit.day: place for place, visit in enumerate(visits)}.values())
+
+
 def _white_leaving(
     visits: tuple[Visit, ...], white_xy: Pair, limit: float, screen: Sources | None
 ) -> dict[str, Leaving]:
@@ -266,7 +273,7 @@ def _white_leaving(
 
 def _gamma_leaving(visits: tuple[Visit, ...], gamma: float | None, limit: float) -> dict[str, Leaving]:
     read = [visit for visit in visits if visit.figures.gamma is not None]
-    if gamma is None:
+    if gamma is None or not read or read[-1] is not visits[-1]:  # days are counted from the newest visit
         return {}
     series = _series(read, [(visit.figures.gamma or 0.0) - gamma for visit in read], "gamma")
     drift = fit_drift(series)
@@ -276,7 +283,9 @@ def _gamma_leaving(visits: tuple[Visit, ...], gamma: float | None, limit: float)
 def _difference_leaving(visits: tuple[Visit, ...], tolerances: Tolerances) -> dict[str, Leaving]:
     """Return when the mean and the 95th percentile leave their limits; they have no limit below."""
     compared = [(visit, visit.today) for visit in visits if visit.today is not None]
-    found = {}
+    found: dict[str, Leaving] = {}
+    if not compared or compared[-1][0] is not visits[-1]:
+        return found
     for name in ("mean_difference", "p95_difference"):
         values = [now.mean if name == "mean_difference" else now.p95 for _, now in compared]
         drift = fit_drift(_series([visit for visit, _ in compared], values, ""))

@@ -11,7 +11,8 @@ from typing import Any
 from matchlib.errors import InputError, Problem, nearest
 from matchlib.facility.rooms import Facility, Monitor, Projector, Room
 from matchlib.package import code_digest, versions
-from matchlib.readings.archive import Across, Archive, Choice
+from matchlib.readings.archive import Across, Archive
+from matchlib.readings.choice import Choice
 from matchlib.readings.formats.recognise import entry_of
 from matchlib.readings.instrument import Correction
 from matchlib.readings.pairs import newest_corrections, panel_of
@@ -77,6 +78,7 @@ def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
     problems = [problem for choice in everything for problem in choice.problems]
     if projector_choice.session is None and not projector_choice.problems:
         problems.append(_not_measured(projector.id, projector_choice))
+    problems += _pairs_on_screens(archive, projector_choice)
     if problems:
         raise InputError(dict.fromkeys(problems))
     corrections = _corrections(archive, monitors, choices)
@@ -156,19 +158,39 @@ def _pairs_on(archive: Archive, panels: set[str]) -> set[str]:
     return {file for pair in pairs for file in (pair.session, pair.reference_session)}
 
 
+def _pairs_on_screens(archive: Archive, choice: Choice) -> list[Problem]:
+    """Return what to say where a pair was meant to correct the instrument on a screen: none is corrected there."""
+    if choice.session is None:
+        return []
+    instrument = choice.session.header.instrument
+    return [
+        Problem(
+            f"[[corrections]] has a pair of {instrument} on a screen, {pair.session}: only monitors' are corrected",
+            "take the pair out, and read the screen with the instrument that corrects the others",
+            "facility.toml",
+        )
+        for pair in archive.facility.corrections
+        if pair.instrument == instrument and archive.display_of(pair.session) in archive.facility.projectors
+    ]
+
+
 def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
-    """Return the room as of each day of a monitor's session before the one that counts."""
-    days: dict[date, list[int]] = {}
+    """Return the room as of each day of a monitor's session before the one that counts.
+
+    The screen is the one that a sheet of the newer session's day followed: it may have been read since, with
+    another lamp, and monitors are set to what it is.
+    """
+    days: dict[tuple[date, date], list[int]] = {}
     for place, (choice, _) in enumerate(inputs.choices):
         if choice.session is not None:
             newest = archive.day_of(choice.session)
             earlier = [day for session in choice.earlier if (day := archive.day_of(session)) < newest]
             if earlier:
-                days.setdefault(max(earlier), []).append(place)
+                days.setdefault((max(earlier), newest), []).append(place)
     found = []
-    for day, places in sorted(days.items()):
+    for (day, newer), places in sorted(days.items()):
         then = archive.as_of(day, look=False)
-        projector_choice = then.projector_choice(inputs.projector.id)
+        projector_choice = archive.as_of(newer, look=False).projector_choice(inputs.projector.id)
         # One target for a room depends on all its monitors, any other on the monitor alone
         needed = range(len(inputs.monitors)) if inputs.room.common_target else places
         monitors = tuple(inputs.monitors[place] for place in needed)
@@ -233,7 +255,9 @@ def _settings(archive: Archive, share: _Share) -> str:
     content = shared_settings(archive.facility, share.files) | {
         "room": asdict(share.room),
         "projector": asdict(share.projector),
-        "monitors": [asdict(monitor) | {"line": None} for monitor in share.monitors],
+        "monitors": [
+            asdict(row) | {"line": None} for id_ in share.displays for row in archive.facility.rows.get(id_, ())
+        ],
         "paired": [(file, asdict(archive.encoding_for(archive.display_of(file)))) for file in share.paired],
         "set_aside": share.set_aside,
         "warnings": [str(warning) for warning in share.warnings],

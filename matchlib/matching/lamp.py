@@ -5,7 +5,7 @@ The monitors' sessions that count today are judged twice: against the screen wit
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import date
+from datetime import date, datetime, time
 from hashlib import sha256
 from json import dumps
 from pathlib import Path
@@ -20,12 +20,14 @@ from matchlib.matching.inputs import RoomInputs, room_inputs, shared_settings
 from matchlib.matching.lamp_drift import Drift, Limits, drift_back
 from matchlib.matching.lamp_moved import ScreenChange, screen_change
 from matchlib.matching.planned import packed, planned, share_of
-from matchlib.matching.result import MonitorMatch, RoomMatch
+from matchlib.matching.result import MonitorMatch, RoomMatch, Target
 from matchlib.matching.room import match_inputs, parse_day
 from matchlib.package import code_digest, versions
 from matchlib.readings.archive import Archive
+from matchlib.readings.checks.finding import WARN, Finding
+from matchlib.readings.choice import Choice
 from matchlib.readings.instrument import Meters
-from matchlib.readings.lamps import Dates, Split, split_at_change
+from matchlib.readings.lamps import Dates, Split, is_another, split_at_change
 
 NEWLY_OUT, IN_DOUBT, ALREADY_OUT, NEWLY_IN, STILL_IN, UNREAD = (
     *("newly out", "in doubt", "already out", "now matches"),
@@ -48,7 +50,11 @@ GROUPS = (NEWLY_OUT, IN_DOUBT, ALREADY_OUT, NEWLY_IN, STILL_IN, UNREAD)
 
 @dataclass(frozen=True, slots=True)
 class LampMonitor:
-    """One monitor against the old lamp and the new."""
+    """One monitor beside the screen with the old lamp, and beside the screen as it was last read with the new one.
+
+    Attributes:
+        since: Whether it was read after the change.
+    """
 
     before: MonitorMatch
     after: MonitorMatch
@@ -60,9 +66,19 @@ class LampMonitor:
         return _GROUPS.get((self.before.verdict.result, self.after.verdict.result), UNREAD)
 
     @property
+    def doubts(self) -> tuple[Finding, ...]:
+        """Why its readings are not believed: it is measured first, and nothing is set before."""
+        return tuple(found for found in self.after.findings if found.severity == WARN)
+
+    @property
     def visit(self) -> bool:
-        """Whether someone has to go there and set it: it does not surely match, and a setting gains something."""
-        return self.after.adjust and self.group in (NEWLY_OUT, IN_DOUBT, ALREADY_OUT)
+        """Whether someone has to go there: its readings are not believed, or a setting gains something it needs."""
+        return bool(self.doubts) or (self.after.adjust and self.group in (NEWLY_OUT, IN_DOUBT, ALREADY_OUT))
+
+    @property
+    def target(self) -> Target | None:
+        """What it is to be set to; None where that is not known."""
+        return None if self.doubts else self.after.set_to
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,9 +188,10 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
         raise InputError(Problem(what, nearest(projector, facility.projectors)))
     if archive.homeless:
         raise InputError(archive.homeless)
-    own, others = split_at_change(archive, projector, _dates(before, after))
+    own, others = split_at_change(archive, projector, _dates(facility, before, after))
     splits = (own, *(entry for entry in others.values() if isinstance(entry, Split)))
     faults = {name: entry.problems for name, entry in others.items() if isinstance(entry, InputError)}
+    faults |= {room.id: faults[room.projector] for room in facility.rooms.values() if room.projector in faults}
     rooms, wrong = _rooms(archive, [split.entry for split in splits])
     if wrong and not rooms:
         raise InputError(dict.fromkeys(problem for problems in wrong.values() for problem in problems))
@@ -182,7 +199,8 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
     entries = [split.entry for split in splits]
     files = {entry.file: entry.digest for name in entries for entry in archive.of(name)}
     files |= {file: digest for inputs in rooms for file, digest in inputs.files.items()}
-    sessions = [choice.session for split in splits for choice in (split.before, split.after) if choice.session]
+    sides = [choice for split in splits for choice in (split.before, split.after, split.now)]
+    sessions = [choice.session for choice in sides if choice.session]
     days = [archive.day_of(session).isoformat() for session in sessions] + [inputs.day for inputs in rooms]
     settings = [shared_settings(facility, files), [asdict(facility.projectors[name]) for name in entries]]
     return LampPlan(
@@ -192,22 +210,36 @@ def lamp_plan(archive: Archive, projector: str, before: str = "", after: str = "
         rooms=rooms,
         faults=faults,
         files=dict(sorted(files.items())),
-        hash=_digest([*settings, [session.sha256 for session in sessions]], rooms, files, faults),
+        hash=_digest([*settings, _said(sides)], rooms, files, faults),
         day=max(days),
         changed=(archive.day_of(sessions[0]), archive.day_of(sessions[1])),
     )
 
 
-def _dates(before: str, after: str) -> Dates | None:
-    first, second = parse_day(before), parse_day(after)
-    if first is None and second is None:
+def _dates(facility: Facility, before: str, after: str) -> Dates | None:
+    if not before and not after:
         return None
-    if first is None or second is None:
+    if not before or not after:
         raise InputError(Problem("one day of a lamp change is not enough", "give both --before and --after"))
+    first, second = _instant(facility, before, last=True), _instant(facility, after, last=False)
     if not first < second:
-        what = f"the day before the lamp change, {before}, is not before the day after it, {after}"
-        raise InputError(Problem(what, "exchange them, or correct one"))
+        what = f"{before}, before the lamp change, is not before {after}, after it"
+        raise InputError(
+            Problem(what, "exchange them, or correct one; of one day give the times, as in 2026-09-08T09:00")
+        )
     return Dates(first, second)
+
+
+def _instant(facility: Facility, text: str, *, last: bool) -> datetime:
+    """Return the instant of a day, its last or its first, or of a day and time in the facility's time zone."""
+    if "T" not in text:
+        day = parse_day(text) or date.min
+        return datetime.combine(day, time.max if last else time.min, facility.time_zone)
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise InputError(Problem(f"{text!r} is no time", "write it as YYYY-MM-DD or YYYY-MM-DDThh:mm")) from None
+    return found if found.tzinfo else found.replace(tzinfo=facility.time_zone)
 
 
 def _rooms(archive: Archive, entries: Sequence[str]) -> tuple[tuple[RoomInputs, ...], dict[str, tuple[Problem, ...]]]:
@@ -229,6 +261,18 @@ def _only_today(inputs: RoomInputs) -> RoomInputs:
         (replace(calibrated, earlier=()), replace(native, earlier=())) for calibrated, native in inputs.choices
     )
     return replace(inputs, facility=share_of(inputs.facility, inputs), choices=choices, before=())
+
+
+def _said(sides: Sequence[Choice]) -> list[Any]:
+    """Return the sessions of the screen, and what is said of them, as JSON holds it."""
+    return [
+        [
+            None if side.session is None else side.session.sha256,
+            [asdict(found) for found in side.findings],
+            [str(problem) for problem in side.warnings],
+        ]
+        for side in sides
+    ]
 
 
 def _digest(
@@ -257,8 +301,9 @@ def change_of(plan: LampPlan, rooms: Sequence[LampRoom] | None = None) -> LampCh
 
 
 def narrowest(plan: LampPlan) -> Limits:
-    """Return the narrowest limits of the rooms that the machine serves."""
-    limits = [inputs.room.tolerances for inputs in plan.rooms]
+    """Return the narrowest limits of the rooms that follow the screen's own light as it is measured."""
+    rooms = [inputs.room for inputs in plan.rooms]
+    limits = [room.tolerances for room in rooms if room.match == "absolute" and room.reference == "measured"]
     return Limits(*(min((getattr(entry, name) for entry in limits), default=None) for name in ("luminance", "white")))
 
 
@@ -288,8 +333,8 @@ def judge_room(inputs: RoomInputs, split: Split) -> LampRoom:
 def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[LampRoom]) -> list[str]:
     found = [f"{name} is not judged: {problem}" for name, problems in plan.faults.items() for problem in problems]
     found += [
-        f"{split.entry}: {split.newer.file} is newer than the first session after the change; the rooms' own reports "
-        "are held against it"
+        f"{split.entry} was read again since ({split.newer.file}): verdicts, settings and visits are beside that "
+        f"reading; what moved is told from {split.after.session.file if split.after.session else 'the first'}"
         for split in plan.splits
         if split.newer is not None
     ]
@@ -315,6 +360,7 @@ def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[L
         for screen in screens
         if _same_lamp(screen)
     ]
+    found += _doubts(plan, rooms)
     late = [monitor.after.monitor for room in rooms for monitor in room.monitors if monitor.since]
     if late:
         found.append(
@@ -324,6 +370,26 @@ def _warnings(plan: LampPlan, screens: Sequence[ScreenChange], rooms: Sequence[L
     return found
 
 
+def _doubts(plan: LampPlan, rooms: Sequence[LampRoom]) -> list[str]:
+    """Return what the checks and the index say of the readings that all this rests on."""
+    found = []
+    for split in plan.splits:
+        sides = (split.before, split.after) if split.newer is None else (split.before, split.after, split.now)
+        findings = [finding for side in sides for finding in side.findings if finding.severity == WARN]
+        found += [f"{split.entry}, {finding.problem}" for finding in findings]
+        if not any(inputs.room.projector == split.entry for inputs in plan.rooms):
+            found += [f"{split.entry}, {problem}" for problem in split.now.warnings]
+    said: dict[str, list[str]] = {}
+    for room in rooms:
+        for warning in room.after.warnings:
+            said.setdefault(warning, []).append(room.after.room)
+    found += [f"{', '.join(names)}: {warning}" for warning, names in said.items()]
+    unread = [monitor.after.monitor for room in rooms for monitor in room.monitors if monitor.group == UNREAD]
+    if unread:
+        found.append(f"not measured, so nothing is known of them: {', '.join(dict.fromkeys(unread))}")
+    return list(dict.fromkeys(found))
+
+
 def _same_lamp(screen: ScreenChange) -> bool:
     before, after = screen.before.header.hours, screen.after.header.hours
-    return before is not None and after is not None and after >= before
+    return before is not None and after is not None and not is_another(before, after)

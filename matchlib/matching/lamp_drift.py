@@ -15,6 +15,7 @@ from matchlib.perception.difference import uv
 from matchlib.readings.instrument_noise import LEVEL, t_factor
 from matchlib.readings.session import Session, average_repeats
 
+FEWEST = 3  # lamps that tell how lamps differ
 _NOTHING = 1e-30  # variance: a new lamp's white has not moved yet
 
 
@@ -41,7 +42,7 @@ class Drift:
     """How earlier lamps faded and how their white drifted, and what that makes of the new one.
 
     Attributes:
-        lamps: How many; ``sessions``: behind the fit.
+        lamps: How many; from three on the intervals hold how they differ. ``sessions``: behind the fit.
         fade: Relative loss of luminance in 1,000 h; ``uncertainty``: expanded, by Student's t.
         to_limit: Until the luminance leaves the narrowest tolerance; ``to_before``: until it is as it was before
             the change. None where the new lamp does not have so much to lose, or no fade is told.
@@ -92,18 +93,19 @@ class _Read(NamedTuple):
 def drift_back(change: ScreenChange, earlier: Sequence[Sequence[Session]], limits: Limits) -> Drift:
     """Return how long the new lamp keeps its light and its white, from the sessions of the lamps before it.
 
-    The logarithm of the luminance, and u′ and v′ of white, are fitted by least squares with one slope over hours for
-    all earlier lamps, and a level for each lamp and instrument, so that scales cancel. That a new lamp goes the way
-    of earlier ones is supposed.
+    The logarithm of the luminance, and u′ and v′ of white, are fitted by least squares over hours, with a level for
+    each lamp and instrument, so that scales cancel: with a slope a lamp from three lamps on, and then the intervals
+    hold how lamps differ from each other (the next one as one more of their kind, Student's t); with one slope for
+    all where there are fewer, and then the intervals hold the readings' scatter alone.
 
     Args:
         change: Of the screen.
         earlier: Sessions of the lamps before, by lamp.
         limits: Of the rooms.
     """
-    groups = [group for lamp in earlier for group in _by_instrument(lamp)]
-    lamps = sum(1 for lamp in earlier if any(len(group) > 1 for group in _by_instrument(lamp)))
-    used = [group for group in groups if len(group) > 1]
+    by_lamp = [[group for group in _by_instrument(lamp) if len(group) > 1] for lamp in earlier]
+    by_lamp = [groups for groups in by_lamp if groups]
+    lamps, used = len(by_lamp), [group for groups in by_lamp for group in groups]
     count = sum(map(len, used))
     freedom = count - len(used) - 1
     if freedom < 1:
@@ -113,11 +115,15 @@ def drift_back(change: ScreenChange, earlier: Sequence[Sequence[Session]], limit
             missing="no history: it takes three sessions of one earlier lamp, with hours, by one instrument",
         )
     slopes, covariance = _fit(used)
+    if lamps >= FEWEST:
+        slopes, covariance, freedom = _of_a_lamp([_fit(groups)[0] for groups in by_lamp])
     slope, pace = float(slopes[0]), _pace(used)
     wide = t_factor(freedom, LEVEL) * math.sqrt(covariance[0, 0])
     before, after = (figures.luminance for figures in change.figures)
     ends = (slope, slope - wide, slope + wide)
-    losses = (limits.luminance, 1 - before / after if after > before else None)
+    moved = change.of("luminance")
+    brighter = moved is not None and moved.real and after > before
+    losses = (limits.luminance, 1 - before / after if brighter else None)
     courses = [None if loss is None else _course(loss, ends, pace) for loss in losses]
     fade, most = -math.expm1(1000 * slope), -math.expm1(1000 * ends[1])
     found = Drift(
@@ -172,6 +178,12 @@ def _fit(groups: Sequence[Sequence[_Read]]) -> tuple[Array, Array]:
     rest = values - hours[:, None] * slopes
     freedom = len(hours) - len(arrays) - 1
     return slopes, rest.T @ rest / freedom / spread
+
+
+def _of_a_lamp(slopes: Sequence[Array]) -> tuple[Array, Array, int]:
+    """Return the mean of the lamps' slopes, the covariance of one more lamp's about it, degrees of freedom."""
+    each, count = np.array(slopes), len(slopes)
+    return each.mean(axis=0), np.cov(each, rowvar=False) * (1 + 1 / count), count - 1
 
 
 def _told_from(slope: Array, covariance: Array, freedom: int) -> float:

@@ -5,8 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from matchlib.arrays import Array
+from matchlib.matching.ageing import COVER
 from matchlib.matching.errors_of_readings import Display
 from matchlib.matching.fitting import fit_display
+from matchlib.matching.history import SET_UP
 from matchlib.matching.lengths import Length
 from matchlib.matching.misreading import Misread
 from matchlib.matching.reference import errors_of_screen
@@ -99,7 +101,8 @@ def screen_change(entry: str, before: Session, after: Session, meters: Meters) -
     places = _grey_places()
     signal = standard_list().signal[places]
     names = [name for name in _UNITS if name in sure.values]
-    zeros = {"contrast": _unsure_zeros((before, after), figures, meters)}
+    further = _set_up_anew(figures)
+    further["contrast"] = float(np.hypot(further["contrast"], _unsure_zeros((before, after), figures, meters)))
     return ScreenChange(
         entry=entry,
         before=before,
@@ -107,12 +110,28 @@ def screen_change(entry: str, before: Session, after: Session, meters: Meters) -
         figures=(figures[0], figures[1]),
         one_instrument=before.header.instrument == after.header.instrument,
         unrepeated=unrepeated,
-        moved=tuple(_moved(name, figures, sure, zeros.get(name, 0.0)) for name in names),
+        moved=tuple(_moved(name, figures, sure, further[name]) for name in names),
         white_step=np.array([sure.values["white_u"], sure.values["white_v"]]),
-        white_covariance=sure.white_covariance,
+        white_covariance=sure.white_covariance + 2 * SET_UP["white"] ** 2 * np.eye(2),
         greys=signal[:, 0],
         light=np.array([response.forward(signal)[:, 1] for response in responses]),
     )
+
+
+def _set_up_anew(figures: list[Figures]) -> dict[str, float]:
+    """Return what setting up the instrument anew on another day makes of no change: expanded, k = 2, by figure.
+
+    For lengths what it makes of them in 95 % of cases: of two normal errors √(−2 ln .05) times one's. A step of gamma
+    moves L* of a grey the most where its light is 1/e³ of white's, by 116 / (e γ) for each unit of gamma.
+    """
+    both = np.sqrt(2)  # two sessions
+    gammas = [entry.gamma for entry in figures if entry.gamma]
+    gamma = 2 * both * SET_UP["gamma"]
+    tone = 116 / (np.e * min(gammas)) * gamma if gammas else 0.0
+    length = np.sqrt(-2 * np.log(1 - COVER)) * both * SET_UP["white"]
+    contrast = 2 * both * np.hypot(SET_UP["peak"], SET_UP["black"])
+    found = {"luminance": 2 * both * SET_UP["peak"], "gamma": gamma, "tone": tone, "contrast": contrast}
+    return {name: float(value) for name, value in (found | dict.fromkeys(COLOURS, length)).items()}
 
 
 def _unlike(display: Display) -> Display:

@@ -27,7 +27,7 @@ from matchlib.perception.difference import (
     score,
 )
 from matchlib.perception.viewing import wanted
-from matchlib.readings.archive import Choice
+from matchlib.readings.choice import Choice
 from matchlib.readings.session import Session, average_repeats, pair
 
 LEVELS = ("now", "settings", "curves", "table")

@@ -20,7 +20,7 @@ from matchlib.matching.result import Figures
 from matchlib.matching.settings import Compared, Found, best_settings_all
 from matchlib.matching.veil import Veil, room_veil, under_veil
 from matchlib.perception.difference import CIEDE2000, ciede2000, score
-from matchlib.readings.archive import Choice
+from matchlib.readings.choice import Choice
 from matchlib.readings.instrument import Correction, Meters
 from matchlib.readings.session import Session, average_repeats
 

@@ -63,11 +63,13 @@ class RoomCalls:
 
     Attributes:
         fault: Why the room cannot be judged, in words; empty where it can.
+        doubts: What makes the screen's own readings doubtful, in words.
     """
 
     room: Room
     calls: tuple[Call, ...]
     fault: str = ""
+    doubts: tuple[str, ...] = ()
 
     @property
     def minutes(self) -> int:

@@ -11,32 +11,12 @@ from matchlib.errors import InputError, Problem
 from matchlib.facility.patterns import match_path
 from matchlib.facility.rooms import Facility, Format, Monitor
 from matchlib.readings.checks.finding import Context, Finding
+from matchlib.readings.choice import Choice, Sorting, other_purpose
 from matchlib.readings.entries import Entry, entry_from, files_in, inside, read_again, read_bytes
 from matchlib.readings.formats.recognise import entry_of, open_source, read_session
-from matchlib.readings.quality import RANGE_CHECK, check_session, find
-from matchlib.readings.session import Header, Session, average_repeats, missing_from
+from matchlib.readings.quality import check_session, find
+from matchlib.readings.session import Header, Session
 from matchlib.readings.surroundings import context_of, same_tables
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Which session of a display counts, and why not the others.
-
-    Attributes:
-        session: None where none counts.
-        problems: Why the newest cannot be used; the display's rooms fail.
-        passed_over: File and reason of every other session.
-        warnings: Faults of files that do not count.
-        findings: What the checks say of the session that counts.
-        earlier: The other complete sessions, newest first.
-    """
-
-    session: Session | None
-    problems: tuple[Problem, ...] = ()
-    passed_over: tuple[tuple[str, str], ...] = ()
-    warnings: tuple[Problem, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    earlier: tuple[Session, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +224,7 @@ class Archive:
 
     def _choose(self, display: str, preset: str, mode: str, encoding: Encoding) -> Choice:
         """Return the newest complete session of a mode; refuse where it cannot be told or believed."""
-        sorting = _Sorting()
+        sorting = Sorting()
         for entry in self.of(display):
             sorting.warnings += entry.warnings
             if entry.header is None:
@@ -277,7 +257,7 @@ class Archive:
         """Return why a session does not compete for this mode and preset, or an empty string."""
         if header.file in self._paired:
             return "part of [[corrections]]"
-        return _other_purpose(header, preset, mode)
+        return other_purpose(header, preset, mode)
 
     def _contact_pairs(self, header: Header, encoding: Encoding) -> list[Session]:
         """Return the sessions of [[corrections]] that a contact instrument read in the same state, newest first."""
@@ -321,78 +301,6 @@ class Archive:
             except InputError as error:
                 self._sessions[key] = error
         return self._sessions[key]
-
-
-class _Sorting:
-    """The sessions of one display, mode and preset on their way to a choice."""
-
-    def __init__(self) -> None:
-        self.passed: list[tuple[str, str]] = []
-        self.warnings: list[Problem] = []
-        self.problems: list[Problem] = []
-        self._complete: list[Session] = []
-        self._broken: list[tuple[Header, InputError]] = []
-
-    def take(self, header: Header, read: Session | InputError) -> None:
-        """Take one session that competes, read or refused."""
-        if isinstance(read, InputError):
-            self._broken.append((header, read))
-        elif missing := missing_from(average_repeats(read), read):
-            self.passed.append((header.file, f"not complete: no {', no '.join(missing)}"))
-            self.warnings += read.warnings
-            self.warnings += [found.problem for found in find(read) if found.check == RANGE_CHECK]
-        else:
-            self._complete.append(read)
-
-    @property
-    def earlier(self) -> list[Session]:
-        """The complete sessions beside the one that counts, newest first."""
-        return self._complete[1:]
-
-    def choice(self) -> Choice:
-        """Return which session counts, if one does."""
-        self._complete.sort(key=lambda session: session.header.measured, reverse=True)
-        newest = self._complete[0] if self._complete else None
-        for header, error in self._broken:
-            if newest is None or header.measured >= newest.header.measured:
-                self.problems += error.problems
-            else:
-                self.passed.append((header.file, "older, and cannot be read"))
-                self.warnings += error.problems
-        if newest is not None:
-            self._settle(newest)
-        problems, warnings = tuple(dict.fromkeys(self.problems)), tuple(dict.fromkeys(self.warnings))
-        return Choice(None if problems else newest, problems, tuple(self.passed), warnings)
-
-    def _settle(self, newest: Session) -> None:
-        """Pass over the others; a problem, or a warning, where one shares the newest's instant."""
-        when = newest.header.measured
-        self.warnings += newest.warnings
-        for other in self._complete[1:]:
-            if other.header.measured != when:
-                self.passed.append((other.file, f"older than {newest.file} ({when.isoformat()})"))
-            elif _same_readings(newest, other):
-                self.passed.append((other.file, f"filed twice: the same as {newest.file}"))
-                what = f"filed twice: {other.file} holds the same readings"
-                self.warnings.append(Problem(what, "set one aside", newest.file))
-            else:
-                what = f"{other.file} has the same instant {when.isoformat()} and other readings"
-                self.problems.append(Problem(what, "set one of them aside with a reason", newest.file))
-
-
-def _other_purpose(header: Header, preset: str, mode: str) -> str:
-    """Return why a session does not compete for this mode and preset, or an empty string."""
-    if header.mode != mode:
-        return f"{header.mode} session"
-    if header.position != "centre":
-        return f"position {header.position}, for uniformity"
-    if mode == "calibrated" and header.preset != preset:
-        return f"preset {header.preset or 'none'}"
-    return ""
-
-
-def _same_readings(one: Session, other: Session) -> bool:
-    return one.signal.tobytes() == other.signal.tobytes() and one.xyz.tobytes() == other.xyz.tobytes()
 
 
 def _idle(entry: Format, files: Iterable[str]) -> Problem:

@@ -1,15 +1,25 @@
 """Lamps by their hours: where hours fall from one session to the next, a lamp was changed."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import pairwise
 
 from matchlib.errors import InputError, Problem
 from matchlib.facility.rooms import Facility
-from matchlib.readings.archive import Archive, Choice
+from matchlib.readings.archive import Archive
+from matchlib.readings.choice import Choice
 from matchlib.readings.session import Session
 
-_GIVE = "give the days of the two sessions to compare: --before DATE --after DATE"
+_GIVE = "give the days of the two sessions to compare: --before DATE --after DATE (or DATEThh:mm)"
+# Hours by which a count must fall before a lamp or a panel is taken for another one: entries of one machine, and
+# people, round their hours. No source
+FALL = 24.0
+
+
+def is_another(before: float, after: float) -> bool:
+    """Return whether hours tell of another lamp or panel: they fall by more than a day's."""
+    return before - after > FALL
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,22 +29,28 @@ class Split:
     Attributes:
         before: The last session with the old lamp; ``after``: the first with the new one.
         earlier: All complete sessions with lamps before the new one, by lamp, oldest first; for the drift.
-        newer: What counts today, where that is another session than ``after``.
+        now: What counts today: ``after``, or a newer session with the new lamp.
     """
 
     entry: str
     before: Choice
     after: Choice
     earlier: tuple[tuple[Session, ...], ...] = ()
-    newer: Session | None = None
+    now: Choice = field(default_factory=lambda: Choice(None))
+
+    @property
+    def newer(self) -> Session | None:
+        """What counts today, where that is another session than ``after``."""
+        now, after = self.now.session, self.after.session
+        return None if now is None or after is None or now.file == after.file else now
 
 
 @dataclass(frozen=True, slots=True)
 class Dates:
-    """The days given for a change: the last session up to ``before``, the first from ``after`` on."""
+    """The instants given for a change: the last session up to ``before``, the first from ``after`` on."""
 
-    before: date
-    after: date
+    before: datetime
+    after: datetime
 
 
 def entries_of_machine(facility: Facility, projector: str) -> tuple[str, ...]:
@@ -68,6 +84,9 @@ def split_at_change(
     sessions = {name: complete_sessions(choice) for name, choice in choices.items()}
     pooled = sorted((s for own in sessions.values() for s in own), key=lambda s: s.header.measured)
     lamps = by_lamp(pooled)
+    if dates is None and (unplaced := _unplaced(archive, pooled)):
+        what = f"{', '.join(unplaced)}: no hours say whether this was read with the old lamp or the new one"
+        raise InputError(Problem(what, f"add its hours, or {_GIVE}"))
     own = _split_or_error(archive, projector, sessions, dates, lamps)
     if isinstance(own, InputError):
         raise own
@@ -87,17 +106,33 @@ def complete_sessions(choice: Choice) -> tuple[Session, ...]:
 def by_lamp(sessions: Sequence[Session]) -> tuple[tuple[Session, ...], ...]:
     """Return sessions by lamp, both in order of time: a new lamp begins where hours fall.
 
-    Sessions that say no hours are of the lamp of the session before them.
+    Sessions that say no hours are of the lamp of the session before them, as far as they tell.
     """
     lamps: list[list[Session]] = []
     last: float | None = None
     for session in sessions:
         hours = session.header.hours
-        if not lamps or (hours is not None and last is not None and hours < last):
+        if not lamps or (hours is not None and last is not None and is_another(last, hours)):
             lamps.append([])
         lamps[-1].append(session)
         last = last if hours is None else hours
     return tuple(map(tuple, lamps))
+
+
+def _unplaced(archive: Archive, sessions: Sequence[Session]) -> list[str]:
+    """Return the files without hours beside the last fall of hours; of the day of the old lamp's last they are its."""
+    known = [place for place, session in enumerate(sessions) if session.header.hours is not None]
+    falls = [
+        (one, other)
+        for one, other in pairwise(known)
+        if is_another(sessions[one].header.hours or 0.0, sessions[other].header.hours or 0.0)
+    ]
+    if not falls:
+        return []
+    one, other = falls[-1]
+    old, new = archive.day_of(sessions[one]), archive.day_of(sessions[other])
+    between = sessions[one + 1 : other]
+    return [session.file for session in between if archive.day_of(session) != old or old == new]
 
 
 def _split_or_error(
@@ -110,25 +145,24 @@ def _split_or_error(
     own = sessions[name]
     if dates is None:
         if len(lamps) < 2:
-            return InputError(_no_change(name, own))
+            return InputError(_no_change(archive, name, own))
         new = {session.file for session in lamps[-1]}
         old_side = [session for session in own if session.file not in new]
         new_side = [session for session in own if session.file in new]
     else:
-        old_side = [session for session in own if archive.day_of(session) <= dates.before]
-        new_side = [session for session in own if archive.day_of(session) >= dates.after]
+        old_side = [session for session in own if session.header.measured <= dates.before]
+        new_side = [session for session in own if session.header.measured >= dates.after]
     if not old_side or not new_side:
-        return InputError(_one_side(name, own, "after" if old_side else "before"))
+        return InputError(_one_side(archive, name, own, "after" if old_side else "before"))
     before, after = old_side[-1], new_side[0]
     of_old = {session.file for session in old_side}
     earlier = tuple(found for lamp in lamps if (found := tuple(s for s in lamp if s.file in of_old and s in own)))
-    counts = own[-1]
     return Split(
         entry=name,
         before=_choice_as_of(archive, name, before),
         after=_choice_as_of(archive, name, after),
         earlier=earlier,
-        newer=None if counts is after else counts,
+        now=archive.projector_choice(name),
     )
 
 
@@ -140,21 +174,21 @@ def _choice_as_of(archive: Archive, name: str, session: Session) -> Choice:
     return Choice(session)  # one of several on its day
 
 
-def _no_change(name: str, sessions: Sequence[Session]) -> Problem:
-    return Problem(f"no lamp change of {name} found: hours never fall ({_there(sessions)})", _GIVE)
+def _no_change(archive: Archive, name: str, sessions: Sequence[Session]) -> Problem:
+    return Problem(f"no lamp change of {name} found: hours never fall ({_there(archive, sessions)})", _GIVE)
 
 
-def _one_side(name: str, sessions: Sequence[Session], side: str) -> Problem:
-    what = f"{name} has no complete calibrated session {side} the lamp change ({_there(sessions)})"
+def _one_side(archive: Archive, name: str, sessions: Sequence[Session], side: str) -> Problem:
+    what = f"{name} has no complete calibrated session {side} the lamp change ({_there(archive, sessions)})"
     return Problem(what, f"measure it, or {_GIVE}" if side == "after" else _GIVE)
 
 
-def _there(sessions: Sequence[Session]) -> str:
+def _there(archive: Archive, sessions: Sequence[Session]) -> str:
     """Return which sessions there are, with their days and hours."""
     if not sessions:
         return "there is no complete calibrated session"
     told = [
-        f"{session.header.measured.date().isoformat()} "
+        f"{archive.day_of(session).isoformat()} "
         + ("without hours" if session.header.hours is None else f"at {session.header.hours:g} h")
         for session in sessions
     ]

@@ -23,6 +23,8 @@ def newest_corrections(archive: Archive, needed: Iterable[tuple[str, str]]) -> d
     found: dict[tuple[str, str], Correction] = {}
     for pair in archive.facility.corrections:
         key = (pair.instrument, panel_of(archive, archive.display_of(pair.session)))
+        if not key[1]:  # of a projector: no panel, and no two screens have the same light
+            continue
         sessions = paired_sessions(archive, pair) if key in needed else None
         if sessions is not None:
             correction = correction_from(*sessions, key[1])

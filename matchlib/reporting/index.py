@@ -190,15 +190,15 @@ def _number(value: float | None) -> str:
 
 
 def _lead(shelves: list[Shelf]) -> str:
-    last = [shelf.entries[-1] for shelf in shelves if shelf.entries]
+    last = [shelf.entries[-1] for shelf in shelves if shelf.entries and shelf.current]
     if not last:
-        return "No room has a report yet."
+        return "No room has a report of the newest readings and settings."
     whole = sum(entry.count("match") == len(entry.results) for entry in last)
     monitors = sum(len(entry.results) for entry in last)
     matching = sum(entry.count("match") for entry in last)
     old = sum(not shelf.current for shelf in shelves)
     rooms = f"{len(last)} room{'s have a report' if len(last) > 1 else ' has a report'}"
-    more = f" {old} of {len(shelves)} rooms have no report of the newest readings and settings." if old else ""
+    more = f" {old} more without one of the newest readings and settings: not counted." if old else ""
     return f"{rooms}; in {whole} every monitor matches. {matching} of {monitors} monitors match their screen.{more}"
 
 

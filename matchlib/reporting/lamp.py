@@ -16,7 +16,7 @@ from matchlib.reporting import lamp_words, words
 from matchlib.reporting.drawing import Drawing
 from matchlib.reporting.lamp_pages import lamp_data
 from matchlib.reporting.pdf import Setting, attachments, set_pdf
-from matchlib.reporting.sheet import note, safe
+from matchlib.reporting.sheet import safe
 
 FILES = ("lamp.json", "visits.csv", "lamp.pdf")
 _ATTACHED = (
@@ -91,14 +91,14 @@ def _row(number: str, room: LampRoom, monitor: LampMonitor) -> list[str]:
         *results,
         *_numbers(monitor),
         *(_mean(entry) for entry in (monitor.before, after)),
-        "" if after.set_to is None else f"{after.set_to.expected.mean:.2f}",
-        safe(note(after)),
+        "" if monitor.target is None else f"{monitor.target.expected.mean:.2f}",
+        safe(lamp_words.note(monitor)),
     ]
 
 
 def _numbers(monitor: LampMonitor) -> list[str]:
     """Return the new target as menus take it, and what of it changes."""
-    before, after = monitor.before.set_to, monitor.after.set_to
+    before, after = monitor.before.set_to, monitor.target
     if before is None or after is None:
         return [""] * 2 * len(_FIGURES)
     target, steps = lamp_words.menu(after), lamp_words.to_change(before, after)
@@ -165,9 +165,10 @@ def _monitor(monitor: LampMonitor) -> dict[str, Any]:
     before, after = monitor.before, monitor.after
     keys: dict[str, Any] = {"monitor": after.monitor, "preset": after.preset, "session": after.session}
     keys |= {"measured": after.measured, "group": monitor.group, "visit": monitor.visit, "adjust": after.adjust}
+    keys["doubts"] = [found.evidence for found in monitor.doubts]
     for name, found in (("before", before), ("after", after)):
         keys[name] = {"difference": found.difference, "verdict": found.verdict, "target": found.set_to}
     steps = None
-    if before.set_to is not None and after.set_to is not None:
-        steps = {name: list(step) for name, step in lamp_words.to_change(before.set_to, after.set_to).items()}
+    if before.set_to is not None and monitor.target is not None:
+        steps = {name: list(step) for name, step in lamp_words.to_change(before.set_to, monitor.target).items()}
     return keys | {"change": steps, "gain": after.gain}

@@ -23,7 +23,7 @@ def visits_table(change: LampChange) -> "pd.DataFrame":
 
     rows = []
     for room, monitor in change.visits():
-        target = monitor.after.set_to
+        target = monitor.target
         scores = (monitor.before.difference, monitor.after.difference, target.expected if target else None)
         means = [None if score is None else score.mean for score in scores]
         name, steps = words.name_of(monitor.after), ", ".join(lamp_words.change_lines(monitor))

@@ -2,32 +2,63 @@
 
 import math
 from collections.abc import Mapping
+from datetime import tzinfo
 
-from matchlib.matching.lamp import ALREADY_OUT, GROUPS, NEWLY_OUT, LampChange, LampMonitor, LampRoom
-from matchlib.matching.lamp_drift import Course, Drift, Limits
+from matchlib.matching.lamp import ALREADY_OUT, GROUPS, IN_DOUBT, NEWLY_OUT, UNREAD, LampChange, LampMonitor, LampRoom
+from matchlib.matching.lamp_drift import FEWEST, Course, Drift, Limits
 from matchlib.matching.lamp_moved import COLOURS, Moved, ScreenChange
 from matchlib.matching.result import Target
 from matchlib.readings.session import Session
 from matchlib.reporting import words
 from matchlib.reporting.dates import day_words
+from matchlib.reporting.sheet import note as sheet_note
 
 _NAMES = {"luminance": "luminance", "gamma": "gamma", "tone": "tone of the greys", "contrast": "contrast"}
 _NAMES |= {"white": "white"} | {name: f"full {name}" for name in COLOURS[1:]}
+_FIRST = "measure it first, set nothing before"
 REAL, NOISE = "real", "within the readings' uncertainty"
 _PLACES = {"luminance": 1, "white": 4, "gamma": 2, "red": 4, "green": 4, "blue": 4}  # that menus take
 
 
 def headline(change: LampChange) -> str:
-    """Return the answer: ``The new lamp puts 1 of 6 monitors out``."""
+    """Return the answer: ``The new lamp puts 1 of 6 monitors out``, and what it leaves open."""
     monitors = [monitor for room in change.rooms for monitor in room.monitors]
+    return "; ".join([_answer(change, monitors), *_open(change, monitors)])
+
+
+def _answer(change: LampChange, monitors: list[LampMonitor]) -> str:
     out = [monitor for monitor in monitors if monitor.group == NEWLY_OUT]
-    if not monitors:
-        return "The new lamp serves no monitor"
+    judged = [monitor for monitor in monitors if monitor.group != UNREAD]
+    if not judged:
+        return "No monitor can be judged" if monitors or unjudged(change) else "The new lamp serves no monitor"
     if out:
         return f"The new lamp puts {len(out)} of {_count(len(monitors), 'monitor')} out"
     if not any(moved.real for moved in change.screens[0].moved):
         return "Nothing moved that the readings can tell"
     return "The new lamp puts no monitor out"
+
+
+def _open(change: LampChange, monitors: list[LampMonitor]) -> list[str]:
+    """Return what an answer leaves open: rooms not judged, monitors not measured, not believed, not decided."""
+    rooms, unread = unjudged(change), sum(monitor.group == UNREAD for monitor in monitors)
+    doubted = sum(bool(monitor.doubts) for monitor in monitors)
+    unsure = sum(monitor.group == IN_DOUBT and not monitor.doubts for monitor in monitors)
+    counted = ((unread, "not measured"), (doubted, "not believed"), (unsure, "not decided"))
+    found = [f"{words.join(rooms)} not judged"] if 0 < len(rooms) < 3 else []
+    found += [f"{len(rooms)} rooms not judged"] if len(rooms) >= 3 else []
+    return found + [f"{number} {what}" for number, what in counted if number]
+
+
+def unjudged(change: LampChange) -> list[str]:
+    """Return the rooms that the machine serves and that could not be judged."""
+    return [room for room in change.plan.facility.rooms if room in change.plan.faults]
+
+
+def nobody(change: LampChange) -> str:
+    """Return what is said where nobody has to be visited."""
+    monitors = [monitor for room in change.rooms for monitor in room.monitors]
+    known = monitors and not unjudged(change) and all(monitor.group != UNREAD for monitor in monitors)
+    return "Nobody has to be visited" if known else "Of what could be judged, nobody has to be visited"
 
 
 def lead(change: LampChange) -> str:
@@ -52,7 +83,8 @@ def light_words(screen: ScreenChange) -> str:
     before, after = (figures.luminance for figures in screen.figures)
     moved = screen.of("luminance")
     if moved is None or not moved.real:
-        return f"It gives {after:.1f} cd/m² as before ({before:.1f})."
+        sure = "" if moved is None else f", within the readings' ± {100 * moved.uncertainty:.1f} %"
+        return f"It gives {after:.1f} cd/m² after {before:.1f}{sure}."
     more = "more" if moved.change > 0 else "less"
     return (
         f"It gives {100 * abs(moved.change):.0f} % {more} light: {after:.1f} cd/m² instead of {before:.1f} "
@@ -140,7 +172,7 @@ def to_change(before: Target, after: Target) -> dict[str, tuple[float, ...]]:
 
 def change_lines(monitor: LampMonitor) -> list[str]:
     """Return what changes in a monitor's target, a line a figure: ``+8.5 cd/m²``, ``W −0.0003 +0.0030``."""
-    before, after = monitor.before.set_to, monitor.after.set_to
+    before, after = monitor.before.set_to, monitor.target
     if before is None or after is None:
         return ["–"]
     steps, told = to_change(before, after), []
@@ -163,6 +195,8 @@ def set_words(target: Target | None) -> str:
 
 def why(monitor: LampMonitor) -> str:
     """Return why a monitor is visited, or not: its group, and what is wrong with it now."""
+    if monitor.doubts:
+        return f"readings not believed: {'; '.join(found.evidence for found in monitor.doubts)}"
     wrong = words.faults(monitor.after)
     if monitor.after.verdict.result == "undecided" and (unsure := words.undecided_checks(monitor.after)):
         wrong = [f"too near its limit: {unsure[0]}"]
@@ -171,7 +205,14 @@ def why(monitor: LampMonitor) -> str:
 
 def action(monitor: LampMonitor) -> str:
     """Return what happens with a monitor."""
-    return words.next_step(monitor.after)
+    if monitor.doubts:
+        return f"{_FIRST}: {'; '.join(found.evidence for found in monitor.doubts)}"
+    return words.next_step(monitor.after).replace("as the sheet says", "to the new target")
+
+
+def note(monitor: LampMonitor) -> str:
+    """Return what a technician must know beside the numbers."""
+    return _FIRST if monitor.doubts else sheet_note(monitor.after).removesuffix(": see its page")
 
 
 def put_out(room: LampRoom) -> str:
@@ -215,10 +256,22 @@ def drift_words(drift: Drift, limits: Limits) -> list[str]:
         return [f"How long the new light lasts is not known: {drift.missing}."]
     lamps = "earlier lamp" if drift.lamps == 1 else f"{drift.lamps} earlier lamps"
     text = (
-        f"The {lamps} lost {100 * drift.fade:.1f} % ± {100 * drift.uncertainty:.1f} % of luminance in 1,000 h "
-        f"({drift.sessions} sessions)"
+        f"The {lamps} {_fade(drift.fade)} ± {100 * drift.uncertainty:.1f} % of luminance in 1,000 h "
+        f"({drift.sessions} sessions{_lamps_differ(drift)})"
     )
     return [f"{text}{_fade_words(drift, limits.luminance)}", *_white_drift_words(drift, lamps, limits.white)]
+
+
+def _fade(fade: float) -> str:
+    """Return a fade in words; what rounds to nothing has no sign."""
+    size = f"{100 * abs(fade):.1f} %"
+    return f"gained {size}" if fade < 0 and size != "0.0 %" else f"lost {size}"
+
+
+def _lamps_differ(drift: Drift) -> str:
+    if drift.lamps >= FEWEST:
+        return ", differences from lamp to lamp included"
+    return f"; how lamps differ is not known from {drift.lamps}, and a new one may do otherwise"
 
 
 def _fade_words(drift: Drift, limit: float | None) -> str:
@@ -254,7 +307,7 @@ def _white_drift_words(drift: Drift, lamps: str, limit: float | None) -> list[st
 def _course_words(course: Course) -> str:
     end = "never" if course.latest is None else f"{course.latest:,.0f} h"
     days = "" if course.days is None else f", some {course.days:.0f} days at the pace until now"
-    return f"after {course.hours:,.0f} h (between {course.soonest:,.0f} h and {end}{days})"
+    return f"after another {course.hours:,.0f} h (between {course.soonest:,.0f} h and {end}{days})"
 
 
 def staying(change: LampChange) -> list[str]:
@@ -263,7 +316,7 @@ def staying(change: LampChange) -> list[str]:
     lines = []
     for group in GROUPS:
         inside = [monitor for monitor in monitors if monitor.group == group]
-        if not inside:
+        if not inside or group == UNREAD:
             continue
         if group in (*GROUPS[:2], ALREADY_OUT):
             lines += [f"{words.name_of(m.after)}, {group}: {action(m)}" for m in inside]
@@ -272,10 +325,11 @@ def staying(change: LampChange) -> list[str]:
     return lines
 
 
-def read_words(screen: ScreenChange) -> str:
-    """Return who read the screen, when, with what."""
+def read_words(screen: ScreenChange, zone: tzinfo) -> str:
+    """Return who read the screen, when in the facility's time zone, with what."""
     ends = [
-        f"{session.header.measured:%Y-%m-%d %H:%M}{_hours(session)} with {session.header.instrument} ({session.file})"
+        f"{session.header.measured.astimezone(zone):%Y-%m-%d %H:%M}{_hours(session)} with "
+        f"{session.header.instrument} ({session.file})"
         for session in (screen.before, screen.after)
     ]
     return f"Before: {ends[0]}. After: {ends[1]}."

@@ -109,7 +109,7 @@ def action(call: Call) -> str:
 def expected(call: Call) -> str:
     """Return what the next report should say of a monitor, once it is set where it is to be."""
     match = call.standing.match
-    if match is None or call.target is None:
+    if match is None or call.target is None or any(reason.kind == DOUBT for reason in call.reasons):
         return "not known before it is measured"
     if not call.sets:
         return {"match": "match", "no match": "no match"}.get(match.verdict.result, "not decided")
@@ -192,6 +192,7 @@ def _room(room: RoomCalls) -> dict[str, Any]:
         "name": room.room.id,
         "screen": room.room.projector,
         "fault": room.fault,
+        "doubts": list(room.doubts),
         "minutes": duration(room.minutes),
         "calls": [_call(call) for call in room.calls],
     }

@@ -22,6 +22,7 @@ from matchlib.running.index_files import Today, write_index
 from matchlib.running.plan import Plan, Planner, plan_of
 from matchlib.running.processes import Progress
 from matchlib.running.store import Store, shown, write
+from matchlib.running.today import ahead_of_today
 from matchlib.running.worker import Job, Outcome, make_report
 
 
@@ -81,6 +82,7 @@ def run(request: Request, progress: Progress, begin: Callable[[int], None]) -> S
         store.begin()
         work.make(progress, begin, far)
     summary = Summary(notes=[f"warning: {warning}" for warning in (*facility.warnings, *archive.warnings)])
+    summary.notes += [f"warning: {line}" for line in ahead_of_today(archive)]
     for room in chosen:
         if room in work.faults:
             summary.errors += [f"{room}: {problem}" for problem in work.faults[room].problems]
@@ -229,6 +231,10 @@ def _tell(store: Store, plan: Plan, outcome: Outcome, summary: Summary) -> None:
         what = f"its report was made and is not here: {error.strerror or error}"
         summary.errors.append(f"{room}: {what}; workers must see the same folders as this machine")
         return
+    except (InputError, UnicodeDecodeError):
+        damaged = f"{shown(folder / 'match.json')} is damaged; move that folder away and run again"
+        summary.errors.append(f"{room}: {damaged}")
+        return
     state = {"stands": " · unchanged", "same": " · made again, the same bytes"}.get(outcome.state, "")
     summary.lines.append(f"{room}   {room_line(found)}{state} → {shown(folder)}")
 
@@ -264,9 +270,11 @@ def _current(work: _Work, plans: Mapping[str, Plan | None]) -> list[str]:
         if room in work.plans and work.outcomes[room].state != "failed":
             write(store.root / f"{room}.pdf", (folder / "match.pdf").read_bytes())
     write(store.root / "sheet.csv", table(rows).encode())
-    if not missing:
-        return []
-    return [f"sheet.csv leaves out {', '.join(sorted(missing))}: no current report"]
+    notes = [f"sheet.csv leaves out {', '.join(sorted(missing))}: no current report"] if missing else []
+    old = [room for room in missing if (store.root / f"{room}.pdf").is_file()]
+    gone = [path.stem for path in sorted(store.root.glob("*.pdf")) if path.stem not in plans]
+    notes += [f"{room}.pdf is not of the newest readings and settings" for room in sorted(old)]
+    return notes + [f"{room}.pdf is of no room of this facility any more" for room in gone]
 
 
 def _plan(work: _Work, room: str) -> Plan | None:

@@ -8,7 +8,9 @@ from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Monitor
 from matchlib.matching.inputs import room_inputs
 from matchlib.matching.room import parse_day
-from matchlib.readings.archive import Archive, Choice
+from matchlib.readings.archive import Archive
+from matchlib.readings.choice import Choice
+from matchlib.running.today import ahead_of_today
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ def check(folder: str | Path, on: str = "") -> Findings:
     warnings = [*map(str, (*facility.warnings, *archive.warnings))]
     warnings += [str(warning) for _, choice in choices for warning in choice.warnings]
     warnings += [str(warning) for name in facility.projectors for warning in archive.across(name).warnings]
+    warnings += ahead_of_today(archive)
     errors: list[str] = []
     rooms: list[str] = []
     failed = 0

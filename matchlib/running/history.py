@@ -1,7 +1,7 @@
 """The visits of each display, collected from the readings."""
 
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 from matchlib.arrays import one_thread
@@ -16,7 +16,8 @@ from matchlib.matching.reference import Judge, judge_of
 from matchlib.matching.result import MonitorMatch
 from matchlib.matching.room import match_inputs, parse_day
 from matchlib.perception.difference import Score
-from matchlib.readings.archive import Archive, Choice
+from matchlib.readings.archive import Archive
+from matchlib.readings.choice import Choice
 from matchlib.readings.instrument import Correction, Meters
 from matchlib.readings.pairs import newest_corrections
 from matchlib.readings.session import Session
@@ -33,7 +34,7 @@ class Historian:
     archive: Archive
     _earlier: dict[date, Archive] = field(default_factory=dict)
     _judges: dict[tuple[str, str], Judge] = field(default_factory=dict)
-    _meters: dict[tuple[date, str, str], Meters] = field(default_factory=dict)
+    _meters: dict[tuple[date | None, str, str], Meters] = field(default_factory=dict)
 
     def as_of(self, day: date) -> Archive:
         """Return the archive as of a day, made once; its choices have no findings."""
@@ -56,8 +57,9 @@ class Historian:
             inputs: Of its room; None where its projector does not count, so that there are no differences.
         """
         visits = []
-        for session in _sessions(self.archive.calibrated_choice(monitor)):
-            visit, counted = self._visit(session, monitor.panel)
+        choice = self.archive.calibrated_choice(monitor)
+        for session in _sessions(choice):
+            visit, counted = self._visit(session, monitor.panel, counts=session is choice.session)
             visits.append(visit if inputs is None else self._compared(visit, counted, inputs))
         days, hours = [visit.day for visit in visits], [visit.hours for visit in visits]
         adjusted = date.fromisoformat(monitor.adjusted) if monitor.adjusted else None
@@ -66,22 +68,33 @@ class Historian:
         changes = changes_of(days, hours, adjusted, "panel")
         return DisplayHistory(monitor.id, monitor.preset, "monitor", tuple(visits), changes)
 
-    def _visit(self, session: Session, panel: str) -> tuple[Visit, Session]:
+    def _visit(self, session: Session, panel: str, *, counts: bool = False) -> tuple[Visit, Session]:
+        """Return a visit, corrected as of its day; the session that counts is corrected as its verdict is."""
         day = self.archive.day_of(session)
-        key = (day, session.header.instrument, panel)
+        key = (None if counts else day, session.header.instrument, panel)
         if key not in self._meters:
             self._meters[key] = Meters(self.archive.facility.instruments, self._corrections(*key))
         return visit_of(session, panel, self._meters[key], day)
 
-    def _corrections(self, day: date, instrument: str, panel: str) -> dict[tuple[str, str], Correction]:
-        """Return the correction as of a day; the newest of all where none was made by then."""
+    def _corrections(self, day: date | None, instrument: str, panel: str) -> dict[tuple[str, str], Correction]:
+        """Return the correction as of a day; the newest of all where none was made by then, or for no day."""
         needed = {(instrument, panel)}
+        if day is None:
+            return newest_corrections(self.archive, needed)
         return newest_corrections(self.archive, needed) | newest_corrections(self.as_of(day), needed)
 
     def _compared(self, visit: Visit, counted: Session, inputs: RoomInputs) -> Visit:
         today = self._difference(counted, inputs, inputs.projector_choice.session)
-        screen = self.as_of(visit.day).projector_choice(inputs.projector.id).session
+        screen = self.screen_at(inputs.projector.id, visit.measured)
         return replace(visit, today=today, difference=self._difference(counted, inputs, screen) if screen else None)
+
+    def screen_at(self, projector: str, when: datetime) -> Session | None:
+        """Return a projector's last session up to an instant, else the first later on that day."""
+        sessions = _sessions(self.archive.projector_choice(projector))
+        before = [session for session in sessions if session.header.measured <= when]
+        zone = self.archive.facility.time_zone
+        same = [session for session in sessions if self.archive.day_of(session) == when.astimezone(zone).date()]
+        return before[-1] if before else same[0] if same else None
 
     def _difference(self, counted: Session, inputs: RoomInputs, screen: Session | None) -> Score | None:
         return None if screen is None else difference_to(self.judge(inputs, screen), counted)
@@ -134,4 +147,5 @@ def room_history(facility: str | Path, room: str, on: str = "") -> RoomHistory:
 def _sessions(choice: Choice) -> list[Session]:
     """Return the complete sessions of a choice, oldest first, a session filed twice once."""
     found = list(choice.earlier) + ([choice.session] if choice.session is not None else [])
-    return sorted({session.header.measured: session for session in found}.values(), key=lambda s: s.header.measured)
+    once = {(session.header.measured, session.xyz.tobytes()): session for session in found}
+    return sorted(once.values(), key=lambda session: session.header.measured)

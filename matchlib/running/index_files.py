@@ -51,16 +51,19 @@ def _why(folder: Path | None) -> str:
 
 def _shelf(room: str, folder: Path | None, report: Path | None, otherwise: str) -> Shelf:
     entries: list[Entry] = []
-    unread = []
+    unread: list[str] = []
+    made: dict[str, int] = {}
     for path in [] if folder is None else folder.iterdir():
         if _REPORT.fullmatch(path.name):
             place = f"{room}/{path.name}"
             try:
-                entries.append(entry_of(place, (path / "match.json").read_text(encoding="utf-8")))
+                file = path / "match.json"
+                entries.append(entry_of(place, file.read_text(encoding="utf-8")))
+                made[place] = file.stat().st_mtime_ns
             except (InputError, OSError, UnicodeDecodeError):
                 unread.append(place)
     wanted = "" if report is None else f"{room}/{report.name}"
-    entries.sort(key=lambda entry: (entry.day, entry.folder == wanted, entry.hash))
+    entries.sort(key=lambda entry: (entry.day, entry.folder == wanted, made[entry.folder], entry.hash))
     current = bool(entries) and any(entry.folder == wanted for entry in entries)
     if current:  # with a newer session set aside, today's report is of an older day
         entries.sort(key=lambda entry: entry.folder == wanted)

@@ -17,6 +17,7 @@ from matchlib.reporting.lamp import FILES
 from matchlib.running.notebook import NotebookError, Ran, execute
 from matchlib.running.processes import Progress, each, silent
 from matchlib.running.store import Store, shown
+from matchlib.running.today import ahead_of_today
 from matchlib.running.worker import unchanged
 
 NOTEBOOK = "lamp_change.ipynb"
@@ -53,9 +54,10 @@ class Request:
 
 @dataclass(slots=True)
 class Told:
-    """What came of it: lines for stdout, and errors; the exit code."""
+    """What came of it: lines for stdout, warnings and errors; the exit code."""
 
     lines: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
     errors: list[str] = field(default_factory=list)
     code: int = 0
 
@@ -73,7 +75,8 @@ def run(request: Request, progress: Progress = silent, begin: Callable[[int], No
         ReportError: The notebook failed; it and its log are kept.
     """
     facility = read_facility(request.facility)
-    plan = lamp_plan(Archive(facility), request.projector, request.before, request.after)
+    archive = Archive(facility)
+    plan = lamp_plan(archive, request.projector, request.before, request.after)
     store = Store(request.out, facility.root.name)
     report = store.report(FOLDER, plan.day, plan.hash)
     stands = report.is_dir()
@@ -83,7 +86,9 @@ def run(request: Request, progress: Progress = silent, begin: Callable[[int], No
         store.begin()
         change = _judged(plan, request.workers, progress, begin)
         _make(request, change, store, report)
-    return _told(plan, report, stands=stands)
+    told = _told(plan, report, stands=stands)
+    told.warnings += ahead_of_today(archive)
+    return told
 
 
 def _check_whole(folder: Path) -> None:
@@ -150,8 +155,14 @@ def _told(plan: LampPlan, report: Path, *, stands: bool) -> Told:
     state = " · unchanged" if stands else ""
     lines.append(f"{plan.projector.id}   {numbers['line']}{state} → {shown(report)}")
     errors = [f"{name}: {problem}" for name, problems in plan.faults.items() for problem in problems]
-    return Told(lines, errors, 1 if errors else 0)
+    return Told(lines, numbers["warnings"], errors, 1 if errors else 0)
 
 
 def _numbers(folder: Path) -> dict[str, Any]:
-    return json.loads((folder / "lamp.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+    try:
+        found = json.loads((folder / "lamp.json").read_text(encoding="utf-8"))
+        if isinstance(found, dict) and {"rooms", "line", "warnings", "hash"} <= set(found):
+            return found
+    except ValueError:
+        pass
+    raise ReportError(f"{folder / 'lamp.json'} is damaged; move that folder away and run again")

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ from matchlib.matching.visiting import Patching, Readings, light_for, readings_f
 from matchlib.matching.worklist import Call, RoomCalls, Worklist
 from matchlib.patches import standard_list
 from matchlib.readings.archive import Archive
+from matchlib.readings.checks.finding import WARN
 from matchlib.readings.entries import Entry
 from matchlib.readings.instrument import Correction
 from matchlib.readings.pairs import newest_corrections
@@ -29,6 +30,7 @@ from matchlib.reporting.worklist import worklist_csv, worklist_pdf
 from matchlib.running.history import Historian, outlook
 from matchlib.running.processes import Progress, each, silent
 from matchlib.running.store import Store, write
+from matchlib.running.today import ahead_of_today
 
 FOLDER, FILES = "_worklist", ("worklist.csv", "worklist.pdf")
 
@@ -78,6 +80,8 @@ def write_worklist(request: Request, progress: Progress = silent, begin: Callabl
         what = f"cannot write to {folder}: {error.strerror or error}"
         raise InputError(Problem(what, "name another folder with --out")) from None
     warnings = [*map(str, (*facility.warnings, *archive.warnings)), *(_fault(room) for room in found.rooms)]
+    warnings += ahead_of_today(archive) if archive.on is None else []
+    warnings += [f"{room.room.id}: {doubt}" for room in found.rooms for doubt in room.doubts]
     return Written(found, tuple(folder / name for name in FILES), tuple(line for line in warnings if line))
 
 
@@ -97,6 +101,7 @@ def worklist_of(archive: Archive, rules: Rules, progress: Progress = silent, wor
         raise InputError(archive.homeless)
     facility = archive.facility
     day = archive.on or datetime.now(UTC).astimezone(facility.time_zone).date()
+    archive = archive.as_of(day)  # what is dated later is a slip: it is told, and counts for nothing
     rooms, undecided = [], []
     for calls, unsure in each(_planned, list(facility.rooms), workers, _plan, (archive, day, rules)):
         rooms.append(calls)
@@ -107,7 +112,7 @@ def worklist_of(archive: Archive, rules: Rules, progress: Progress = silent, wor
         root=facility.root,
         on=day,
         rules=rules,
-        rooms=tuple(room for room in rooms if room.calls or room.fault),
+        rooms=tuple(room for room in rooms if room.calls or room.fault or room.doubts),
         monitors=len(facility.monitors),
         undecided=tuple(undecided),
     )
@@ -153,9 +158,19 @@ class _Planner:
             if reasons:
                 calls.append(self._call(standing, reasons, inputs))
             elif standing.match is not None and standing.match.verdict.result == "undecided":
-                undecided.append(standing.history.name)
+                place = f" ({row.location})" if row.location else ""
+                undecided.append(f"{room.id}: {standing.history.name}{place}")
         self.archive.forget(row.id for row in rows)
-        return RoomCalls(room, tuple(sorted(calls, key=lambda call: -call.need)), fault), undecided
+        doubts = (
+            ()
+            if inputs is None
+            else tuple(
+                f"the screen's readings may not be right: {found.problem}"
+                for found in inputs.projector_choice.findings
+                if found.severity == WARN
+            )
+        )
+        return RoomCalls(room, tuple(sorted(calls, key=lambda call: -call.need)), fault, doubts), undecided
 
     def _inputs(self, room: Room, refused: list[Monitor]) -> tuple[RoomInputs | None, str]:
         """Return a room's inputs, and why there are none; a monitor whose readings are refused is not measured."""
@@ -192,14 +207,15 @@ class _Planner:
         Nothing where it matches, measured since the screen was.
         """
         now, match, visits = inputs.projector_choice.session, standing.match, standing.history.visits
-        days = [date.fromisoformat(standing.row.adjusted)] if standing.row.adjusted else []
-        days += [visits[-1].day] if visits else []
-        known = [day for day in days if day <= self.day]
-        screens = (self.historian.as_of(day).projector_choice(inputs.projector.id).session for day in known)
+        zone = self.archive.facility.time_zone
+        adjusted = date.fromisoformat(standing.row.adjusted) if standing.row.adjusted else None
+        known = [datetime.combine(adjusted, time.max, zone)] if adjusted is not None and adjusted <= self.day else []
+        known += [visits[-1].measured] if visits else []
+        screens = (self.historian.screen_at(inputs.projector.id, when) for when in known)
         then = next((screen for screen in screens if screen is not None), None)
         if now is None or then is None or then.file == now.file:
             return ()
-        since = bool(visits) and visits[-1].day >= self.archive.day_of(now)
+        since = bool(visits) and visits[-1].measured >= now.header.measured
         if since and match is not None and match.verdict.result == "match":
             return ()
         before, today = (self.historian.judge(inputs, screen).reference for screen in (then, now))

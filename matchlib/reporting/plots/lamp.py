@@ -121,7 +121,7 @@ def lamp_overview(room: LampRoom) -> Drawing:
 
 def _ends(monitor: LampMonitor) -> list[float]:
     """Return the mean difference before, after, and where something is to be set, with the new target."""
-    before, after, target = monitor.before.difference, monitor.after.difference, monitor.after.set_to
+    before, after, target = monitor.before.difference, monitor.after.difference, monitor.target
     if before is None or after is None:
         return []
     return [before.mean, after.mean] + ([target.expected.mean] if monitor.visit and target is not None else [])
