@@ -173,3 +173,17 @@ def test_the_corrections_change_the_hash(paired):
     hashes = {matchlib.match_room(paired(more), "studio-1").hash for more in ("", PAIR)}
     assert len(hashes) == 2
     assert replace(read_facility(paired()), corrections=()).corrections == ()
+
+
+def test_a_pair_on_a_screen_is_refused_where_its_instrument_read_the_screen(make_facility, session_text):
+    """Only monitors' readings are corrected: read as they are, they would set every monitor to another colour."""
+    pair = PAIR.replace("M2_", "P1_")
+    files = {
+        f"readings/pairs/P1_{name}.csv": session_text("P1", "2026-01-05T10:00:00", instrument=name)
+        for name in ("S1", "C1")
+    }
+    by_reference = make_facility(name="reference", toml_more=pair, files=files)
+    assert matchlib.match_room(by_reference, "studio-1").monitors
+    own = {"readings/P1.csv": session_text("P1", instrument="C1")}
+    with pytest.raises(InputError, match=r"a pair of C1 on a screen, readings/pairs/P1_C1\.csv: only monitors' are"):
+        matchlib.match_room(make_facility(name="own", toml_more=pair, files=files | own), "studio-1")

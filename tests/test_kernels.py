@@ -238,3 +238,13 @@ def test_killed_outright_a_run_leaves_no_process_alive(tmp_path, workers):
     while processes_that_name(mark) and time.monotonic() < deadline:
         time.sleep(0.1)
     assert processes_that_name(mark) == []
+
+
+def test_another_row_of_a_monitor_is_in_the_fingerprint(make_facility, tmp_path):
+    """A native session belongs to the monitor, whose first row tells its panel, in whatever room that stands."""
+    rows = "monitor,room,panel,preset\nM1,studio-2,{},video\nM1,studio-1,OLED,\nM2,studio-1,LCD,\nM3,studio-2,OLED,\n"
+    found = set()
+    for panel in ("OLED", "LCD"):
+        archive = Archive(read_facility(make_facility(tmp_path / panel, monitors=rows.format(panel))))
+        found.add((fingerprint(archive, "studio-1"), room_inputs(archive, "studio-1").hash))
+    assert len({prints for prints, _ in found}) == len({hashes for _, hashes in found}) == 2

@@ -190,6 +190,25 @@ def test_the_visit_before_is_told_from_the_readings_of_its_day_alone(make_facili
     assert second.was == first.was
 
 
+def test_who_followed_a_newer_sheet_followed_one(make_facility, session_text, displays):
+    """M1 was read beside a dim lamp, a new lamp came, and M1 was set to that, as no old sheet had promised."""
+    screen = displays["P1"]
+    dim = replace(screen, luminance=30.0)
+    limits = {"mode": "native", "shows": replace(screen, luminance=200.0, black=0.01)}
+    files = {
+        "readings/P1.csv": session_text("P1", "2026-03-01T10:00:00", shows=dim, steps=16),
+        "readings/P1_lamp.csv": session_text("P1", "2026-04-01T10:00:00", shows=screen, steps=16),
+        "readings/M1_native.csv": session_text("M1", "2026-03-01T12:00:00", **limits),
+        "readings/M1.csv": session_text("M1", "2026-03-02T10:00:00", shows=replace(screen, luminance=38.0), steps=16),
+    }
+    for name, luminance, followed in (("set", 48.0, True), ("left", 38.0, False)):
+        now = session_text("M1", "2026-04-02T10:00:00", shows=replace(screen, luminance=luminance), seed=3, steps=16)
+        root = make_facility(name=name, files=files | {"readings/M1_after.csv": now})
+        previous = match_room(root, "studio-1").monitors[0].previous
+        assert previous.target.luminance == pytest.approx(30.0, abs=0.5)
+        assert previous.followed is followed
+
+
 def test_the_room_shares_one_target_where_it_is_asked_to(make_facility):
     root = make_facility(
         toml_edit=('projector = "P1"', 'projector = "P1"\ncommon_target = true'),

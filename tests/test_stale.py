@@ -206,3 +206,29 @@ def test_the_sheet_keeps_the_order_of_the_rooms_whichever_is_made(house):
     assert made(rooms=("studio-3",)) == ["studio-3"]
     sheet = (folder.parent / "out" / "small" / "sheet.csv").read_text(encoding="utf-8").splitlines()
     assert sheet[1:] == ROOMS
+
+
+def test_a_damaged_report_spoils_its_room_alone(house, session_text):
+    folder, _ = house
+    studio = folder.parent / "out" / "small"
+    (report,) = (studio / "studio-1").glob("*/match.json")
+    report.write_text("{", encoding="utf-8")
+    text = session_text("M3", "2026-04-01T10:00:00", seed=99)
+    (folder / "readings" / "M3_new.csv").write_text(text, encoding="utf-8")
+    summary = run(Request(folder, out=folder.parent / "out"), lambda _: None, lambda _: None)
+    (error,) = summary.errors
+    assert error.startswith("studio-1: ")
+    assert error.endswith("match.json is damaged; move that folder away and run again")
+    assert summary.code == 1
+    assert [line.split("   ")[0] for line in summary.lines] == ["studio-2", "studio-3"]
+    assert "2026-04-01" in (studio / "index.csv").read_text(encoding="utf-8")
+
+
+def test_what_is_not_current_any_more_is_told(house):
+    folder, _ = house
+    edit(folder / "facility.toml", "[rooms.studio-3]", "[rooms.attic]")
+    edit(folder / "monitors.csv", "M4,studio-3", "M4,attic")
+    (folder / "readings" / "M3_new.csv").write_text("# display: M3\n", encoding="utf-8")
+    summary = run(Request(folder, out=folder.parent / "out"), lambda _: None, lambda _: None)
+    assert "studio-2.pdf is not of the newest readings and settings" in summary.notes
+    assert "studio-3.pdf is of no room of this facility any more" in summary.notes

@@ -16,7 +16,7 @@ from matchlib.facility.file import read_facility
 from matchlib.facility.rooms import Instrument, Monitor
 from matchlib.matching.dark_repeats import dark_repeats
 from matchlib.matching.due import DOUBT, MOVED, NEW, OLD, OUT, SOON, Reason, Rules, hours_since, need_of
-from matchlib.matching.history import DisplayHistory
+from matchlib.matching.history import DisplayHistory, trends_of
 from matchlib.matching.visiting import (
     PLACE,
     SETTING,
@@ -43,7 +43,7 @@ CONTACT = Instrument("C1", "colorimeter", 0.04, 0.004, 0.01, contact=True, commo
 BOTH = {"S1": SPECTRO, "C1": CONTACT}
 
 
-def call(capsys, *arguments):
+def call_line(capsys, *arguments):
     with pytest.raises(SystemExit) as stop:
         cli.main(["worklist", *map(str, arguments)])
     printed = capsys.readouterr()
@@ -93,6 +93,62 @@ def test_a_preset_whose_readings_are_refused_leaves_the_others_judged(make_facil
     assert [reason.kind for reason in found["M1 · film"].reasons] == [OUT]
     assert [reason.kind for reason in found["M1 · video"].reasons] == [DOUBT]
     assert any("corrected to S1" in warning for warning in found["M2"].standing.match.warnings)
+
+
+def edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_hours_that_fell_in_the_inventory_tell_of_another_panel(ageing_studio):
+    """M2 was read at 400 h on 5 March."""
+    edit(ageing_studio / "monitors.csv", "LCD,desk,2025-09-05,,", "LCD,desk,,12,2026-03-15")
+    found = worklist_of(Archive(read_facility(ageing_studio), ON), RULES)
+    (call,) = [call for call in found.calls if call.standing.row.id == "M2"]
+    assert [reason.kind for reason in call.reasons] == [DOUBT]
+    assert (
+        "12 h on 2026-03-15, less than the 400 h of the session before it: that was another panel"
+        in call.reasons[0].words
+    )
+    assert not call.sets
+
+
+def test_a_session_dated_in_the_future_counts_for_nothing(ageing_studio, capsys, tmp_path):
+    path = ageing_studio / "readings" / "2026-03-05" / "M2.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace("2026-03-05T", "2062-03-05T"), encoding="utf-8")
+    archive = Archive(read_facility(ageing_studio))
+    assert archive.calibrated_choice(archive.facility.monitors[1]).session.file.startswith("readings/2026-03-05/M2")
+    (call,) = [call for call in worklist_of(archive, Rules()).calls if call.standing.row.id == "M2"]
+    assert call.standing.history.visits[-1].day == date(2026, 1, 5)
+    _, _, err = call_line(capsys, ageing_studio, "--out", tmp_path)
+    assert "readings/2026-03-05/M2.csv: measured 2062-03-05, a day yet to come" in err
+
+
+def test_doubts_about_the_screen_are_told_in_its_room(ageing_studio, capsys, tmp_path):
+    """P1's newest file holds the readings of the one before, under another date."""
+    folder = ageing_studio / "readings"
+    text = (folder / "2026-01-05" / "P1.csv").read_text(encoding="utf-8").replace("2026-01-05T", "2026-03-05T")
+    (folder / "2026-03-05" / "P1.csv").write_text(text, encoding="utf-8")
+    found = worklist_of(Archive(read_facility(ageing_studio), ON), RULES)
+    (doubt,) = found.rooms[0].doubts
+    assert "the screen's readings may not be right: readings/2026-03-05/P1.csv" in doubt
+    _, _, err = call_line(capsys, ageing_studio, "--on", ON, "--out", tmp_path)
+    assert f"warning: studio-1: {doubt}" in err
+
+
+def test_readings_of_one_round_foretell_nothing(ageing_studio):
+    """As found, set, set again, read at last: M2 on one afternoon."""
+    folder = ageing_studio / "readings"
+    text = (folder / "2026-03-05" / "M2.csv").read_text(encoding="utf-8")
+    for day in ("2025-09-05", "2025-11-05", "2026-01-05"):
+        (folder / day / "M2.csv").unlink()
+    for hour in (11, 12, 13):
+        (folder / f"M2_{hour}.csv").write_text(text.replace("T10:00:00", f"T{hour}:00:00"), encoding="utf-8")
+    archive = Archive(read_facility(ageing_studio), ON)
+    history = Historian(archive).of_monitor(archive.facility.monitors[1], None)
+    assert len(history.visits) == 4
+    assert all(found.drift is None for found in trends_of(history).values())
 
 
 def test_each_reason_is_found_where_it_is_and_nowhere_else(ageing_studio):
@@ -223,7 +279,7 @@ def test_dark_patches_are_repeated_and_minutes_add_up():
 
 def test_the_table_holds_no_formula_and_the_pdf_the_cautions(capsys, ageing_studio, tmp_path):
     out = tmp_path / "out"
-    code, printed, err = call(capsys, ageing_studio, "--on", ON, "--out", out, "--next", "180")
+    code, printed, err = call_line(capsys, ageing_studio, "--on", ON, "--out", out, "--next", "180")
     assert code == 1  # studio-3 cannot be judged
     assert printed.splitlines()[-1].startswith("2026-03-20   5 of 7 monitors to visit, ")
     assert printed.startswith("studio-1   2 visits, ")
@@ -263,23 +319,23 @@ def test_the_same_round_is_the_same_bytes(ageing_studio, tmp_path):
 
 def test_a_broken_facility_writes_nothing(capsys, ageing_studio, tmp_path):
     (ageing_studio / "facility.toml").write_text("name = ", encoding="utf-8")
-    code, _, err = call(capsys, ageing_studio, "--out", tmp_path / "out")
+    code, _, err = call_line(capsys, ageing_studio, "--out", tmp_path / "out")
     assert code == 2
     assert err.startswith("error: facility.toml")
     assert not (tmp_path / "out").exists()
-    assert call(capsys, DEMO, "--on", "2026-13-01", "--out", tmp_path / "out")[0] == 2
+    assert call_line(capsys, DEMO, "--on", "2026-13-01", "--out", tmp_path / "out")[0] == 2
 
 
 def test_a_folder_that_cannot_be_written_is_named(capsys, tmp_path):
     (tmp_path / "file").write_text("", encoding="utf-8")
-    code, _, err = call(capsys, DEMO, "--on", "2026-09-10", "--out", tmp_path / "file")
+    code, _, err = call_line(capsys, DEMO, "--on", "2026-09-10", "--out", tmp_path / "file")
     assert code == 2
     assert "name another folder with --out" in err
     assert "Traceback" not in err
 
 
 def test_the_demo_says_what_its_reports_say(capsys, tmp_path):
-    code, printed, err = call(capsys, DEMO, "--on", "2026-09-10", "--out", tmp_path)
+    code, printed, err = call_line(capsys, DEMO, "--on", "2026-09-10", "--out", tmp_path)
     assert (code, err) == (0, "")
     assert "5 of 9 monitors to visit" in printed
     rows = {row["monitor"]: row for row in rows_of(tmp_path / "data" / "_worklist")}

@@ -57,11 +57,14 @@ class Before:
     Attributes:
         inputs: As of that day, with the monitors that its targets depend on.
         today: Places, among the room's monitors, of those measured then and since; ``then``: among its own.
+        screen: The projector as of the day on which they were measured since: a sheet of that day may have been
+            followed instead, after a lamp change.
     """
 
     inputs: RoomInputs
     today: tuple[int, ...]
     then: tuple[int, ...]
+    screen: Choice
 
 
 def room_inputs(archive: Archive, room_id: str) -> RoomInputs:
@@ -175,11 +178,7 @@ def _pairs_on_screens(archive: Archive, choice: Choice) -> list[Problem]:
 
 
 def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
-    """Return the room as of each day of a monitor's session before the one that counts.
-
-    The screen is the one that a sheet of the newer session's day followed: it may have been read since, with
-    another lamp, and monitors are set to what it is.
-    """
+    """Return the room as of each day of a monitor's session before the one that counts."""
     days: dict[tuple[date, date], list[int]] = {}
     for place, (choice, _) in enumerate(inputs.choices):
         if choice.session is not None:
@@ -190,7 +189,7 @@ def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
     found = []
     for (day, newer), places in sorted(days.items()):
         then = archive.as_of(day, look=False)
-        projector_choice = archive.as_of(newer, look=False).projector_choice(inputs.projector.id)
+        projector_choice = then.projector_choice(inputs.projector.id)
         # One target for a room depends on all its monitors, any other on the monitor alone
         needed = range(len(inputs.monitors)) if inputs.room.common_target else places
         monitors = tuple(inputs.monitors[place] for place in needed)
@@ -205,7 +204,8 @@ def _before(archive: Archive, inputs: RoomInputs) -> tuple[Before, ...]:
                 corrections=_corrections(then, monitors, choices),
                 day=day.isoformat(),
             )
-            found.append(Before(as_of, tuple(places), own))
+            screen = archive.as_of(newer, look=False).projector_choice(inputs.projector.id)
+            found.append(Before(as_of, tuple(places), own, screen))
     return tuple(found)
 
 

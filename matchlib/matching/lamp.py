@@ -319,8 +319,8 @@ def screens_of(plan: LampPlan) -> tuple[ScreenChange, ...]:
 
 
 def judge_room(inputs: RoomInputs, split: Split) -> LampRoom:
-    """Return a room judged against the session before and against the one after."""
-    before, after = (match_inputs(replace(inputs, projector_choice=choice)) for choice in (split.before, split.after))
+    """Return a room judged beside the last session with the old lamp, and beside the one that counts today."""
+    before, after = (match_inputs(replace(inputs, projector_choice=side)) for side in (split.before, split.now))
     changed = split.after.session.header.measured if split.after.session is not None else None
     read = [both[0].session for both in inputs.choices]
     since = [session is not None and changed is not None and session.header.measured >= changed for session in read]

@@ -120,7 +120,7 @@ def by_lamp(sessions: Sequence[Session]) -> tuple[tuple[Session, ...], ...]:
 
 
 def _unplaced(archive: Archive, sessions: Sequence[Session]) -> list[str]:
-    """Return the files without hours beside the last fall of hours; of the day of the old lamp's last they are its."""
+    """Return the files without hours beside the last fall of hours; those of the old lamp's last day are its."""
     known = [place for place, session in enumerate(sessions) if session.header.hours is not None]
     falls = [
         (one, other)
