@@ -363,3 +363,16 @@ def test_part_folders_of_the_living_are_left_alone(tmp_path):
         Store(tmp_path, "x").sweep()
         assert part.is_dir()
     assert not part.exists()
+
+
+def test_part_files_of_dead_runs_are_swept_and_young_ones_left(tmp_path):
+    store = Store(tmp_path, "x")
+    old = [store.root / "_worklist" / ".part-worklist.csv-0", store.root / ".part-sheet.csv-1"]
+    young = store.root / ".part-index.html-2"
+    for path in (*old, young):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("half", encoding="utf-8")
+    for path in old:
+        os.utime(path, (1_000_000_000, 1_000_000_000))
+    store.sweep()
+    assert [path.exists() for path in (*old, young)] == [False, False, True]

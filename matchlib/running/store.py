@@ -100,10 +100,11 @@ class Store:
         return True
 
     def sweep(self) -> None:
-        """Remove the part folders of runs that are no longer alive."""
-        for part in self.root.glob(f"*/{_PART}*"):
+        """Remove the part folders and part files of runs that are no longer alive."""
+        for part in [*self.root.glob(f"*/{_PART}*"), *self.root.glob(f"{_PART}*")]:
             if _is_dead(part):
-                shutil.rmtree(part, ignore_errors=True)
+                with suppress(OSError):
+                    part.unlink() if part.is_file() else shutil.rmtree(part, ignore_errors=True)
 
     def fail(self, room: str, notebook: Path, log: str) -> Path:
         """Keep a failed run's notebook and log, and return their folder."""
