@@ -234,7 +234,7 @@ def test_killed_outright_a_run_leaves_no_process_alive(tmp_path, workers):
     time.sleep(4)  # into the notebook
     process.send_signal(signal.SIGKILL)
     process.wait()
-    deadline = time.monotonic() + 10
+    deadline = time.monotonic() + 60  # a process that still imports sees its parent gone once it has
     while processes_that_name(mark) and time.monotonic() < deadline:
         time.sleep(0.1)
     assert processes_that_name(mark) == []
