@@ -75,7 +75,7 @@ def hdr_conformity(
     own = [_peak_check(place, _CODED_PEAK, figures, sure)] if declared[0] != _CODED_PEAK else []
     own += _white_checks(place, _CODED_WHITE, figures, sure) if declared[1] != _CODED_WHITE else []
     found += [_renamed(check) for check in own]
-    light = _Light(session, encoding, instrument)
+    light = _Light(session, encoding, instrument, sure)
     return (*found, *_black_check(place, light, sure), *_step_checks(place, light, sure))
 
 
@@ -87,18 +87,16 @@ class _Light:
         expanded: Uncertainty of ``read``, k = 2, cd/m².
     """
 
-    def __init__(self, session: Session, encoding: Encoding, instrument: Instrument) -> None:
+    def __init__(self, session: Session, encoding: Encoding, instrument: Instrument, sure: Sure) -> None:
         patches = average_repeats(session)
-        drift = drift_of(session)
-        places, noise = patches.greys(), noise_of(session, instrument, drift)
+        places, noise = patches.greys(), noise_of(session, instrument)
         black = patches.find(0, 0, 0)
         if black is not None:
             places = np.append(black, places)
         self.read: Array = patches.xyz[places, 1]
         self.meant: Array = encoding.luminance * signal_to_linear(patches.signal[places, 1], encoding)
         scatter = 2 * noise.deviation(self.read) / np.sqrt(patches.count[places])
-        common = sure_by(instrument, drift, guarded=True).luminance
-        self.expanded: Array = np.hypot(common * self.read, scatter)
+        self.expanded: Array = np.hypot(sure.luminance * self.read, scatter)
 
 
 def _coded_peak(luminance: float) -> float:

@@ -1,6 +1,6 @@
 """A display's figures over all its visits: what changed, how they drift, when they leave the room's limits."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from types import MappingProxyType
@@ -219,12 +219,12 @@ def difference_to(judge: Judge, session: Session) -> Score:
 
 def trends_of(history: DisplayHistory) -> dict[str, Trend]:
     """Return the trend of each figure that any visit has."""
-    first = len(history.visits) - len(history.present)
+    present = _followed_places(history)
     found = {}
     for name, figure in FIGURES.items():
         places = tuple(place for place, visit in enumerate(history.visits) if figure.of(visit) is not None)
         if places:
-            used = [place for place in places if place >= first and place in _last_of_days(history.visits)]
+            used = [place for place in places if place in present]
             series = _followed(history, used, figure)
             found[name] = Trend(places, fit_drift(series), tuple(used[place] for place in jumps(series)))
     return found
@@ -239,9 +239,7 @@ def outlook_of(history: DisplayHistory, ideal: Target, tolerances: Tolerances, s
         tolerances: Of its room.
         screen: What can be wrong with the projector's session; None: with a nominal reference nothing is.
     """
-    lasts = _last_of_days(history.visits)
-    first = len(history.visits) - len(history.present)
-    visits = tuple(visit for place, visit in enumerate(history.visits) if place >= first and place in lasts)
+    visits = tuple(history.visits[place] for place in _followed_places(history))
     leaving: dict[str, Leaving] = {}
     if len(visits) >= FEWEST:
         ratios = [_log(visit.figures.luminance / ideal.luminance) for visit in visits]
@@ -256,9 +254,13 @@ def outlook_of(history: DisplayHistory, ideal: Target, tolerances: Tolerances, s
     return Outlook(start, {name: leaving[name] for name in CHECKS if name in leaving})
 
 
-def _last_of_days(visits: Sequence[Visit]) -> set[int]:
-    """Return the place of each day's last visit: what was read before it on that day was read to set it."""
-    return set({visit.day: place for place, visit in enumerate(visits)}.values())
+def _followed_places(history: DisplayHistory) -> list[int]:
+    """Return the places of the visits that a line runs through: since the last change, each day's last.
+
+    What was read before it on that day was read to set the display.
+    """
+    first = len(history.visits) - len(history.present)
+    return list({visit.day: place for place, visit in enumerate(history.visits) if place >= first}.values())
 
 
 def _white_leaving(

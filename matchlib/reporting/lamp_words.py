@@ -207,12 +207,12 @@ def action(monitor: LampMonitor) -> str:
     """Return what happens with a monitor."""
     if monitor.doubts:
         return f"{_FIRST}: {'; '.join(found.evidence for found in monitor.doubts)}"
-    return words.next_step(monitor.after).replace("as the sheet says", "to the new target")
+    return words.next_step(monitor.after, "to the new target")
 
 
 def note(monitor: LampMonitor) -> str:
     """Return what a technician must know beside the numbers."""
-    return _FIRST if monitor.doubts else sheet_note(monitor.after).removesuffix(": see its page")
+    return _FIRST if monitor.doubts else sheet_note(monitor.after, page=False)
 
 
 def put_out(room: LampRoom) -> str:

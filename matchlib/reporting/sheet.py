@@ -91,8 +91,8 @@ def light_needed(room: RoomMatch, monitor: MonitorMatch) -> str:
     return "as it is: touches the screen" if instrument.contact else "dark: all lights off"
 
 
-def note(monitor: MonitorMatch) -> str:
-    """Return what a technician must know beside the numbers."""
+def note(monitor: MonitorMatch, *, page: bool = True) -> str:
+    """Return what a technician must know beside the numbers; ``page``: whether the monitor has one to point to."""
     target = monitor.set_to
     if target is None:
         return "measure it first"
@@ -111,5 +111,7 @@ def note(monitor: MonitorMatch) -> str:
     if monitor.row and monitor.row.dims == "backlight":
         parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
     if not words.will_match(monitor):
-        parts.append(f"{target.expected.mean:.1f} will remain, {words.why_it_remains(monitor)}: see its page")
+        parts.append(
+            f"{target.expected.mean:.1f} will remain, {words.why_it_remains(monitor)}{': see its page' if page else ''}"
+        )
     return "; ".join(parts)

@@ -126,17 +126,17 @@ def _remaining_fault(monitor: MonitorMatch, figures: Figures, ideal: Target) -> 
     return "colours differ"
 
 
-def next_step(monitor: MonitorMatch) -> str:
-    """Return what happens next with a monitor."""
+def next_step(monitor: MonitorMatch, how: str = "as the sheet says") -> str:
+    """Return what happens next with a monitor; ``how``: where it is set, where its numbers stand."""
     if monitor.difference is None or monitor.set_to is None:
         return "measure it"
     after = monitor.set_to.expected.mean
     if monitor.verdict.result == "match":
         return "nothing: leave it as it is"
     if monitor.verdict.result == "undecided" and monitor.deciding:
-        instead = f"; or set it as the sheet says and read it again ({after:.1f} expected)"
+        instead = f"; or set it {how} and read it again ({after:.1f} expected)"
         return monitor.deciding + (instead if monitor.adjust else "")
-    text = _setting(monitor, monitor.difference, monitor.set_to) if monitor.adjust else leave_it(monitor)
+    text = _setting(monitor, monitor.difference, monitor.set_to, how) if monitor.adjust else leave_it(monitor)
     box = box_worth_having(monitor)
     return f"{text}; {box}" if box else text
 
@@ -152,12 +152,12 @@ def leave_it(monitor: MonitorMatch) -> str:
     return "leave it: no setting makes it better"
 
 
-def _setting(monitor: MonitorMatch, now: Score, target: Target) -> str:
-    """Return what setting a monitor as the sheet says will give."""
+def _setting(monitor: MonitorMatch, now: Score, target: Target, how: str) -> str:
+    """Return what setting a monitor will give."""
     after = target.expected.mean
     if will_match(monitor):
-        return f"set it as the sheet says; it should then match ({after:.1f})"
-    text = f"set it as the sheet says; {after:.1f} will remain, for {why_it_remains(monitor)}"
+        return f"set it {how}; it should then match ({after:.1f})"
+    text = f"set it {how}; {after:.1f} will remain, for {why_it_remains(monitor)}"
     before, then = now.p95, target.expected.p95
     return f"{text}; its worst colours get worse ({before:.1f} to {then:.1f})" if then > before else text
 

@@ -109,9 +109,8 @@ def _check(job: Job, part: Path, ran: Ran) -> None:
     if ran.errors:
         raise ReportError(f"room {job.room}: {ran.errors[0]}")
     found = RoomMatch.from_json((part / "match.json").read_text(encoding="utf-8"))
-    if (found.hash, tuple(found.inputs.items())) != (job.hash, job.files) or not unchanged(
-        Path(job.facility), dict(job.files)
-    ):
+    as_planned = (found.hash, tuple(found.inputs.items())) == (job.hash, job.files)
+    if not (as_planned and unchanged(Path(job.facility), dict(job.files))):
         raise ReportError(f"room {job.room}: its inputs changed during the run; run again")
     if ran.drawings < 1:
         raise ReportError(f"room {job.room}: the notebook shows no drawing")
