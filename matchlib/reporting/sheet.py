@@ -111,7 +111,6 @@ def note(monitor: MonitorMatch, *, page: bool = True) -> str:
     if monitor.row and monitor.row.dims == "backlight":
         parts.append(f"turn the backlight down, black should read {target.black:.3f} cd/m²")
     if not words.will_match(monitor):
-        parts.append(
-            f"{target.expected.mean:.1f} will remain, {words.why_it_remains(monitor)}{': see its page' if page else ''}"
-        )
+        where = ": see its page" if page else ""
+        parts.append(f"{target.expected.mean:.1f} will remain, {words.why_it_remains(monitor)}{where}")
     return "; ".join(parts)
