@@ -1,5 +1,6 @@
 """Kernels, forked from a process that has imported everything or started anew: the same report, none left over."""
 
+import asyncio
 import os
 import shutil
 import signal
@@ -79,6 +80,46 @@ def test_a_forked_kernel_a_usual_one_and_one_that_reads_for_itself_write_the_sam
     assert match_room(folder, "studio-2").to_json() == (tmp_path / "forked" / "match.json").read_text(
         encoding="utf-8"
     )
+
+
+LATE = """
+import time
+from ipykernel import kernelapp, kernelbase
+time.sleep({start})
+answer = kernelbase.Kernel.kernel_info_request
+async def late(*arguments):
+    time.sleep({answers})
+    return await answer(*arguments)
+kernelbase.Kernel.kernel_info_request = late
+kernelapp.launch_new_instance()
+"""
+
+
+@slow
+@pytest.mark.parametrize(("start", "answers"), [(2.5, 0), (0, 1.5)])
+def test_a_kernel_that_answers_later_than_it_is_asked_again_is_ready(monkeypatch, tmp_path, start, answers):
+    monkeypatch.setattr(kernel, "provisioner", lambda _: {})
+    usual = kernel.kernel_spec
+
+    def late(private, *, forked=False):
+        spec = usual(private, forked=forked)
+        spec.argv[1:3] = ["-c", LATE.format(start=start, answers=answers)]  # in the place of -m ipykernel_launcher
+        return spec
+
+    async def becomes_ready():
+        manager = kernel.manager_class(str(tmp_path))(kernel_name="python3")
+        await manager.start_kernel()
+        client = manager.client()
+        client.start_channels()
+        try:
+            await client.wait_for_ready(60)
+            return await client.execute_interactive("1 + 1", timeout=60)
+        finally:
+            client.stop_channels()
+            await manager.shutdown_kernel(now=True)
+
+    monkeypatch.setattr(kernel, "kernel_spec", late)
+    assert asyncio.run(becomes_ready())["content"]["status"] == "ok"
 
 
 @slow

@@ -2,6 +2,8 @@
 
 import os
 import sys
+from collections.abc import Collection
+from contextlib import suppress
 from math import inf
 from pathlib import Path
 from queue import Empty
@@ -72,26 +74,33 @@ class RoomKernelClient(AsyncKernelClient):
             RuntimeError: It died, or did not answer in time.
         """
         end = monotonic() + (inf if timeout is None else timeout)
-        while not await self._answers():
+        asked: set[str] = set()
+        answered = False
+        while not (answered and await self._publishes(asked)):
             if not await self.is_alive():
                 raise RuntimeError("it ended before it answered")
             if monotonic() > end:
                 raise RuntimeError(f"no answer in {timeout} s")
+            asked.add(self.kernel_info())
+            answered = await self._answers(asked) or answered
 
-    async def _answers(self) -> bool:
-        """Return whether the answer to one question, and the news of it, arrive."""
-        asked = self.kernel_info()
-        try:
+    async def _answers(self, asked: Collection[str]) -> bool:
+        """Return whether an answer arrives, to whichever question: a slow kernel's is one to an earlier question."""
+        with suppress(Empty):
             reply = await self.get_shell_msg(timeout=1)
-            if reply["parent_header"].get("msg_id") != asked:
-                return False
-            self._handle_kernel_info_reply(reply)
-            while True:  # what it publishes is lost until its subscription stands
+            if reply["parent_header"].get("msg_id") in asked:
+                self._handle_kernel_info_reply(reply)
+                return True
+        return False
+
+    async def _publishes(self, asked: Collection[str]) -> bool:
+        """Return whether news of a question arrive; they are lost until the subscription to them stands."""
+        with suppress(Empty):
+            while True:
                 news = await self.get_iopub_msg(timeout=0.1)
-                if news["parent_header"].get("msg_id") == asked and news["content"].get("execution_state") == "idle":
+                if news["parent_header"].get("msg_id") in asked and news["content"].get("execution_state") == "idle":
                     return True
-        except Empty:
-            return False
+        return False
 
 
 class RoomKernelManager(AsyncKernelManager):
