@@ -4,13 +4,18 @@ The facility is invented. Projector P1 serves studio-1 (monitors M1, M2) and stu
 display has one complete calibrated session, ``readings/ID.csv``, of a simulated display of known truth.
 """
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession, session_patches
+# Test processes side by side whose linear algebra has threads of its own wait for each other; before numpy comes:
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    os.environ.setdefault(variable, "1")
+
+from matchlib.displays.simulate import Noise, SimulatedDisplay, SimulatedSession, session_patches  # noqa: E402
 
 TOML = """\
 name = "Small studio (invented)"
@@ -68,6 +73,16 @@ def _session_text(
     header = {"display": display, "measured": measured, "instrument": "S1", "signal_max": "4095"} | keys
     simulated = SimulatedSession(shows, header, Noise(relative=0.0005), seed)
     return simulated.text(session_patches(steps=steps, repeats=1))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the slow ones, those of minutes first: at the end no process is to wait for another."""
+
+    def turn(item: pytest.Item) -> float:
+        mark = item.get_closest_marker("slow")
+        return 1.0 if mark is None else -mark.kwargs.get("minutes", 0.0)
+
+    items.sort(key=turn)
 
 
 @pytest.fixture

@@ -85,7 +85,7 @@ def truth(monitor=None):
     }
 
 
-@pytest.mark.slow
+@pytest.mark.slow(minutes=1)
 @pytest.mark.parametrize(("second", "seed"), [(SPECTRO, 1), (CONTACT, 2)], ids=["one instrument", "two instruments"])
 def test_intervals_cover_the_truth(second, seed, capsys):
     # 95 ± 2 %: over 1,000 trials the share itself scatters by 0.7 % (binomial).
@@ -275,7 +275,7 @@ def test_what_is_gained_is_surer_than_both_ends_of_it():
     assert found.now.std() == pytest.approx(u_mean, rel=0.2)
 
 
-@pytest.mark.slow
+@pytest.mark.slow(minutes=1)
 @pytest.mark.parametrize("multiple", [0, 1, 3])
 def test_the_mean_difference_is_covered_near_zero_too(multiple, capsys):
     """Two instruments, a truth of 0, 1 and 3 times u, told by white alone; the interval is one-sided near zero."""
