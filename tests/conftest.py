@@ -86,6 +86,25 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture
+def processes_that_name() -> Callable[[str], list[int]]:
+    """Return a function: text -> the living processes whose environment or command line names it; none off Linux."""
+
+    def find(text: str) -> list[int]:
+        found = []
+        for folder in Path("/proc").glob("[0-9]*"):
+            try:
+                said = (folder / "cmdline").read_bytes() + (folder / "environ").read_bytes()
+                alive = "(Z)" not in (folder / "stat").read_text() and " Z " not in (folder / "stat").read_text()
+            except OSError:
+                continue
+            if text.encode() in said and alive:
+                found.append(int(folder.name))
+        return found
+
+    return find
+
+
+@pytest.fixture
 def session_text() -> Callable[..., str]:
     """Return ``session_text(display, measured, *, shows, seed, steps, **keys)``: text of a complete session.
 

@@ -1,6 +1,7 @@
 """Kernels, forked from a process that has imported everything or started anew: the same report, none left over."""
 
 import asyncio
+import json
 import os
 import shutil
 import signal
@@ -153,9 +154,55 @@ print(execute(Path({str(NOTEBOOK)!r}), RoomParameters({str(folder)!r}, "studio-2
 
 @slow
 @needs_fork
+def test_what_a_room_needs_is_imported_before_its_kernel_forks(make_facility, tmp_path):
+    notebook = json.loads(NOTEBOOK.read_text(encoding="utf-8"))
+    source = 'import pathlib, sys\npathlib.Path(out, "modules").write_text(" ".join(sys.modules))'
+    notebook["cells"].append({"cell_type": "code", "id": "last", "metadata": {}, "outputs": [], "source": source})
+    notebook["cells"][-1]["execution_count"] = None
+    copy = tmp_path / NOTEBOOK.name
+    copy.write_text(json.dumps(notebook), encoding="utf-8")
+    run(make_facility(), tmp_path / "out", notebook=copy)
+    had = set((tmp_path / "out" / "modules").read_text(encoding="utf-8").split())
+    code = "import sys, matchlib.running.preloaded; print(*sys.modules)"
+    environment = os.environ | {"PYTHONPATH": str(ROOT), "PYDEVD_DISABLE_FILE_VALIDATION": "1"}
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True)
+    later = {name.partition(".")[0] for name in had - set(done.stdout.split())}
+    large = {"colour", "debugpy", "matplotlib", "numpy", "papermill", "nbformat", "scipy", "typst"}
+    assert "matchlib.reporting.pdf" in had
+    assert not later & large
+    assert not {"papermill", "nbformat", "scipy.stats"} & set(done.stdout.split()), "no kernel needs them"
+
+
+def test_papermill_is_imported_without_a_grammar_that_takes_longer_than_all_the_rest():
+    code = """
+import sys
+from pathlib import Path
+from matchlib.errors import InputError
+from matchlib.running.notebook import RoomParameters, absent, execute
+try:
+    execute(Path(sys.argv[1]), RoomParameters("", "", "", ""), Path("never"))
+except InputError:
+    print("papermill" in sys.modules, "rfc3987_syntax" in sys.modules)
+with absent("json.tool"):
+    try:
+        import json.tool
+    except ImportError:
+        print("hidden")
+import json.tool
+print("there")
+"""
+    notebook = ROOT / "notebooks" / "display_history.ipynb"  # other parameters: refused before anything runs
+    command = [sys.executable, "-W", "ignore", "-c", code, str(notebook)]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["True", "False", "hidden", "there"]
+
+
+@slow
+@needs_fork
 def test_kernels_are_gone_when_their_notebook_is_done(make_facility, tmp_path, kernels):
     run(make_facility(), tmp_path / "out")
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 60
     while Path(f"/proc/{kernels[0].pid}").exists() and time.monotonic() < deadline:
         time.sleep(0.05)
     with pytest.raises(ProcessLookupError):
@@ -239,24 +286,10 @@ def test_a_session_that_changes_after_it_was_indexed_is_told(make_facility):
     assert "changed while it was read" in str(choice.problems[0])
 
 
-def processes_that_name(text):
-    """Return the processes whose environment or command line names a text."""
-    found = []
-    for folder in Path("/proc").glob("[0-9]*"):
-        try:
-            said = (folder / "cmdline").read_bytes() + (folder / "environ").read_bytes()
-            alive = "(Z)" not in (folder / "stat").read_text() and " Z " not in (folder / "stat").read_text()
-        except OSError:
-            continue
-        if text.encode() in said and alive:
-            found.append(int(folder.name))
-    return found
-
-
 @slow
 @pytest.mark.skipif(not Path("/proc/self/environ").exists(), reason="processes are listed under /proc")
 @pytest.mark.parametrize("workers", [1, 2])
-def test_killed_outright_a_run_leaves_no_process_alive(tmp_path, workers):
+def test_killed_outright_a_run_leaves_no_process_alive(tmp_path, workers, processes_that_name):
     shutil.copytree(ROOT / "data", tmp_path / "studio")
     mark = f"MATCHLIB_TEST_MARK={tmp_path}"
     name, value = mark.split("=")

@@ -125,12 +125,14 @@ def test_one_byte_of_an_input_makes_a_new_folder_beside_the_old_one(demo, tmp_pa
     assert attic[0].name[:10] == attic[1].name[:10]
 
 
-def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_completes(demo, tmp_path):
+def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_completes(
+    demo, tmp_path, processes_that_name
+):
     folder, _ = demo
     command = [sys.executable, "-m", "matchlib", "report", str(folder / "studio"), "--out", str(tmp_path)]
     process = subprocess.Popen(
         command,
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
+        env=os.environ | {"PYTHONPATH": str(ROOT), "MATCHLIB_TEST_MARK": str(tmp_path)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
@@ -140,7 +142,9 @@ def test_killed_in_the_middle_it_leaves_no_half_report_and_the_next_run_complete
     time.sleep(0.5)
     process.send_signal(signal.SIGKILL)
     process.wait()
-    time.sleep(2)
+    deadline = time.monotonic() + 60
+    while processes_that_name(f"MATCHLIB_TEST_MARK={tmp_path}") and time.monotonic() < deadline:
+        time.sleep(0.1)
     for report in reports(tmp_path):
         assert report.name.startswith(".part-") or {p.name for p in report.iterdir()} == set(REPORT)
     done = matchlib("report", folder / "studio", "--out", tmp_path)

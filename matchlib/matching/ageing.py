@@ -228,10 +228,10 @@ def _leaving(days: Array) -> Leaving:
 
 def _drawn(drift: Drift, axis: int) -> tuple[Array, Array]:
     """Return equally likely levels and rates, shape (k,): a bivariate t distribution (JCGM 101:2008, 6.4.9)."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     normal, uniform = _draws()[axis]
-    wide = np.sqrt(drift.freedom / chi2.ppf(uniform, drift.freedom))
+    wide = np.sqrt(drift.freedom / (2 * gammaincinv(drift.freedom / 2, uniform)))  # chi-squared over its freedom
     moved = np.linalg.cholesky(drift.covariance) @ (normal * wide)
     return drift.level + moved[0], drift.rate + moved[1]
 
@@ -246,6 +246,6 @@ def _draws() -> tuple[tuple[Array, Array], ...]:
 
 @lru_cache(maxsize=256)
 def _factor(freedom: float, level: float = COVER) -> float:
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + level / 2, freedom))
+    return float(stdtrit(freedom, 0.5 + level / 2))

@@ -192,12 +192,12 @@ def _told_from(slope: Array, covariance: Array, freedom: int) -> float:
     Scatter alone makes none look so in 5 % of histories (Hotelling's T²: R. A. Johnson & D. W. Wichern, "Applied
     Multivariate Statistical Analysis", 5.2; from memory).
     """
-    from scipy.stats import f
+    from scipy.special import fdtri
 
     if freedom < 2 or not np.isfinite(covariance).all():
         return math.inf
     t2 = float(slope @ np.linalg.solve(covariance + _NOTHING * np.eye(2), slope))
-    enough = 2 * freedom / (freedom - 1) * float(f.ppf(COVER, 2, freedom - 1))
+    enough = 2 * freedom / (freedom - 1) * float(fdtri(2, freedom - 1, COVER))
     return float(np.hypot(*slope)) * math.sqrt(enough / t2) if t2 > 0 else math.inf
 
 

@@ -67,9 +67,9 @@ def fit_noise(patches: Patches) -> NoiseModel | None:
 
 def t_factor(freedom: float, level: float = LEVEL) -> float:
     """Return Student's factor that expands u to a level of confidence (JCGM 100:2008, G.3, Table G.2)."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
-    return float(t.ppf(0.5 + level / 2, freedom))
+    return float(stdtrit(freedom, 0.5 + level / 2))
 
 
 def repeats_needed(noise: NoiseModel, luminance: float, relative_uncertainty: float) -> int:

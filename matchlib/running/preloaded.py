@@ -6,13 +6,15 @@ No thread is started here, no event loop and no socket: a fork would carry them 
 import gc
 
 import colour  # noqa: F401
+import ipykernel.debugger
 import ipykernel.ipkernel
 import ipykernel.kernelapp
 import ipykernel.zmqshell  # noqa: F401
 import matplotlib.backends.backend_svg  # noqa: F401
-import pandas as pd  # noqa: F401
-import papermill  # noqa: F401
-import scipy.optimize  # noqa: F401
+import pandas.io.formats.html  # noqa: F401
+import scipy.optimize
+import scipy.special  # noqa: F401
+import threadpoolctl  # noqa: F401
 import typst  # noqa: F401
 from matplotlib.figure import Figure
 
