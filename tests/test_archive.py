@@ -412,14 +412,6 @@ class TestLinks:
         (warning,) = archive(root).warnings
         assert warning.file == "readings/more"
 
-    def test_readings_itself_may_not_be_a_link_out(self, make_facility, tmp_path):
-        root = make_facility()
-        (root / "readings").rename(tmp_path / "elsewhere")
-        (root / "readings").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
-        index = archive(root)
-        assert index.entries == ()
-        assert index.warnings
-
     def test_a_link_to_a_file_inside_the_folder_is_followed(self, make_facility, session_text):
         root = make_facility(files={"store/M1_next.csv": session_text("M1", NEWEST)})
         (root / "readings" / "next.csv").symlink_to(root / "store" / "M1_next.csv")
@@ -431,6 +423,16 @@ class TestLinks:
         followed = choice(root).session.file == "readings/a/M1_next.csv"
         told = [warning.file for warning in archive(root).warnings] == ["readings/a"]
         assert followed or told
+
+    def test_a_folder_of_readings_that_is_a_link_out_is_told_file_by_file(self, make_facility, tmp_path):
+        root = make_facility()
+        (root / "readings").rename(tmp_path / "elsewhere")
+        (root / "readings").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+        index = archive(root)
+        assert index.entries == ()
+        told = [*index.homeless, *index.warnings]
+        assert {problem.file for problem in told} == {f"readings/{name}.csv" for name in ("P1", "M1", "M2", "M3")}
+        assert all("leads out of the facility folder" in problem.what for problem in told)
 
     def test_a_link_to_nothing_and_a_link_to_itself_are_told_in_words(self, make_facility):
         root = make_facility()

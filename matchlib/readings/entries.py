@@ -42,6 +42,7 @@ class Entry:
 
 def files_in(root: Path) -> Iterator[tuple[Path, str]]:
     """Yield every file under ``readings/`` in order, and what forbids to read it."""
+    plain = "" if inside(root / FOLDER, root) else _LINK_OUT  # below it no folder is a link
     for folder, folders, names in os.walk(root / FOLDER):
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in list(folders):
@@ -51,7 +52,10 @@ def files_in(root: Path) -> Iterator[tuple[Path, str]]:
         for name in sorted(names):
             if not name.startswith((".", "~$")):
                 path = Path(folder, name)
-                yield path, "" if inside(path, root) else _LINK_OUT
+                if path.is_symlink():
+                    yield path, "" if inside(path, root) else _LINK_OUT
+                else:
+                    yield path, plain
 
 
 def inside(path: Path, root: Path) -> bool:

@@ -34,7 +34,8 @@ _BLOCKS = frozenset({"BEGIN_DATA_FORMAT", "BEGIN_DATA"})
 _NAMES = ("SAMPLE_NAME", "NAME", "PATCH", "STRING", "SAMPLE_ID")  # the first that is there is the label
 _SPECTRAL = re.compile(r"(?:SPECTRAL_)?NM_?(\d+(?:\.\d+)?)", re.IGNORECASE)
 _IDENTIFIERS = (b"CGATS", b"ISO28178")
-_MARK = re.compile(rb"^[ \t]*BEGIN_DATA_FORMAT[ \t]*\r?$", re.MULTILINE)
+_WORD = b"BEGIN_DATA_FORMAT"
+_MARK = re.compile(rb"^[ \t]*" + _WORD + rb"[ \t]*\r?$", re.MULTILINE)
 _TOKEN = re.compile(r'\s*(?:"((?:[^"]|"")*)"(?=\s|$)|(#.*)|([^\s"#][^\s"]*)(?=\s|$))')
 
 
@@ -52,7 +53,9 @@ class _Section:
 def is_cgats(head: bytes) -> bool:
     """Return whether a file begins as CGATS.17 or ISO 28178, or declares a data format as they do."""
     start = head.removeprefix(b"\xef\xbb\xbf").lstrip()
-    return start.startswith(_IDENTIFIERS) or _MARK.search(head.replace(b"\r", b"\n")) is not None
+    if start.startswith(_IDENTIFIERS):
+        return True
+    return _WORD in head and _MARK.search(head.replace(b"\r", b"\n")) is not None
 
 
 def open_cgats(data: bytes, file: str) -> Source:
