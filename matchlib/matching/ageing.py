@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from matchlib.arrays import Array, read_only
+from matchlib.readings.instrument_noise import t_factor
 from matchlib.readings.lamps import is_another
 
 FEWEST = 3  # sessions: through two points runs a line whatever they are
@@ -74,7 +75,7 @@ class Drift:
     @property
     def rate_range(self) -> float:
         """Half the width of the 95 % interval of the rate, a day (Student's t; JCGM 100:2008, G.3)."""
-        return float(_factor(self.freedom) * np.sqrt(self.covariance[1, 1]))
+        return float(t_factor(self.freedom, COVER) * np.sqrt(self.covariance[1, 1]))
 
     def at(self, days: Array) -> Array:
         """Return the line at days, shape (k,)."""
@@ -83,7 +84,9 @@ class Drift:
     def range_at(self, days: Array) -> Array:
         """Return half the width of the line's 95 % band at days, shape (k,)."""
         steps = np.stack([np.ones_like(days), days - self.day])
-        return np.asarray(_factor(self.freedom) * np.sqrt(np.einsum("ik,ij,jk->k", steps, self.covariance, steps)))
+        return np.asarray(
+            t_factor(self.freedom, COVER) * np.sqrt(np.einsum("ik,ij,jk->k", steps, self.covariance, steps))
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,7 +143,7 @@ def jumps(series: Series) -> tuple[int, ...]:
         estimate, covariance = _solve(series, design, factor)
         found.append((abs(float(estimate[2])) / float(np.sqrt(covariance[2, 2])), freedom, place))
     largest, freedom, place = max(found, default=(0.0, 1.0, 0))
-    return (place,) if largest > _factor(freedom, 1 - JUMP_RISK / max(len(found), 1)) else ()
+    return (place,) if largest > t_factor(freedom, 1 - JUMP_RISK / max(len(found), 1)) else ()
 
 
 def leaves(drift: Drift, low: float, high: float) -> Leaving:
@@ -242,10 +245,3 @@ def _draws() -> tuple[tuple[Array, Array], ...]:
     return tuple(
         (read_only(random.standard_normal((2, _DRAWS))), read_only(random.uniform(size=_DRAWS))) for _ in range(2)
     )
-
-
-@lru_cache(maxsize=256)
-def _factor(freedom: float, level: float = COVER) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, 0.5 + level / 2))
